@@ -1,0 +1,131 @@
+"""The message table: every message and every field of it, once.
+
+The packer of both VMs, the host's records and numpy types, the CSV header and the documentation derive from it.
+A body is `kind` (u8), `number` (u16), then the fields, little-endian. `number` is the request number of a
+request and of its answer, and a running count in what the box sends unasked, so that gaps can be counted.
+A newer minor version may only append fields; readers ignore a longer tail.
+"""
+
+import struct
+
+MAJOR = 1
+MINOR = 0
+
+SIDES_MAX = 4  # fans of one rig
+SENSES_MAX = 8  # sense inputs of one box: two four-channel ADCs
+NOT_KNOWN_MV = 0xFFFF  # a section or sense point that cannot be believed just now
+
+_HEAD = "<BH"
+
+
+class Message:
+    """One row of the table: what may be sent, by whom, with which fields.
+
+    `fields` is a tuple of (name, struct code, unit, help); a code with a count ("8H") is an array, "16s" is
+    text padded with NUL, and "*" (last field only) is the rest of the body.
+    """
+
+    def __init__(self, kind, name, sender, help, fields):
+        self.kind = kind
+        self.name = name
+        self.sender = sender
+        self.help = help
+        self.fields = fields
+        self.tail = bool(fields) and fields[-1][1] == "*"
+        self.format = _HEAD + "".join([f[1] for f in fields if f[1] != "*"])
+        self.size = struct.calcsize(self.format)
+
+    def pack(self, number, *values):
+        """Body (bytes) from the flat values of all fields; arrays flattened, the `*` field last."""
+        if self.tail:
+            return struct.pack(self.format, self.kind, number & 0xFFFF, *values[:-1]) + values[-1]
+        return struct.pack(self.format, self.kind, number & 0xFFFF, *values)
+
+    def unpack(self, body):
+        """Flat values (tuple), `kind` and `number` first. Raises ValueError when the body is too short."""
+        if len(body) < self.size:
+            raise ValueError("%s of %d bytes, needs %d" % (self.name, len(body), self.size))
+        values = struct.unpack(self.format, body[: self.size])
+        return values + (body[self.size :],) if self.tail else values
+
+
+HELLO = Message(1, "hello", "host", "opens a session", (
+    ("major", "B", "", "protocol version of the host; another major is refused"),
+    ("minor", "B", "", "protocol version of the host"),
+))
+IDENTITY = Message(2, "identity", "box", "answers hello", (
+    ("major", "B", "", "protocol version of the box"),
+    ("minor", "B", "", "protocol version of the box"),
+    ("firmware", "12s", "", "firmware version"),
+    ("board", "12s", "", "board file in use"),
+    ("serial", "16s", "", "serial number of the chip, hexadecimal"),
+    ("rig", "16s", "", "name of the rig whose settings are on the box"),
+    ("reset", "B", "", "why the box started, see RESETS"),
+    ("settings_crc", "I", "", "CRC-32 of the settings table, so that both sides know they share it"),
+    ("settings_seq", "I", "", "sequence number of the settings on flash, 0 for defaults"),
+    ("heap_free_bytes", "I", "byte", "heap free after the last collection"),
+    ("uncertainty_mv", "H", "mV", "expanded uncertainty (k = 2) of a string voltage as the box knows it"),
+))
+STATUS = Message(3, "status", "box", "all that a rider or a reviewer needs, at stream_hz", (
+    ("time_ms", "I", "ms", "time since the box started"),
+    ("unix_s", "I", "s", "wall clock, 0 until a host has set it"),
+    ("state", "B", "", "box state, see STATES"),
+    ("cause", "B", "", "why the box is HELD, see CAUSES"),
+    ("waits", "B", "", "what arming waits for, see WAITS"),
+    ("limit", "B", "", "limit in force, see LIMITS"),
+    ("limit_pm", "H", "per mille", "the lowest limit"),
+    ("warnings", "H", "", "warning bits, see WARNINGS"),
+    ("lever_pm", "H", "per mille", "what the lever asks for"),
+    ("demand_pm", "H", "per mille", "what is given, after limits and ramp"),
+    ("lever_a_mv", "H", "mV", "lever track A at the ADC pin"),
+    ("lever_b_mv", "H", "mV", "lever track B at the ADC pin"),
+    ("inputs", "B", "", "bit 0 stop loop closed, bit 1 arm button pressed"),
+    ("weakest", "B", "", "sense input at the top of the weakest section, 0 none"),
+    ("weakest_cell_mv", "H", "mV", "mean cell voltage of the weakest section, less the spread allowance"),
+    ("pulse_us", "4H", "us", "pulse width of each side"),
+    ("sense_mv", "8H", "mV", "voltage at each sense input, 65535 when not believed"),
+    ("section_mv", "8H", "mV", "voltage of the section below each sense input, 65535 when not known"),
+    ("sense_fault", "8B", "", "what is wrong with each sense input, see SENSE_FAULTS"),
+    ("overruns", "H", "", "frames in which the step was missed, since start"),
+    ("late_us", "H", "us", "latest start of a step since the last status"),
+    ("step_us", "H", "us", "longest step since the last status"),
+    ("events_lost", "H", "", "events that found no room, since start"),
+))
+EVENT = Message(4, "event", "box", "something happened", (
+    ("time_ms", "I", "ms", "when, since the box started"),
+    ("event", "B", "", "which, see EVENTS"),
+    ("a", "H", "", "see EVENTS"),
+    ("b", "H", "", "see EVENTS"),
+))
+SETTING_GET = Message(5, "setting_get", "host", "asks for one setting", (
+    ("row", "B", "", "row of the settings table"),
+    ("index", "B", "", "which side or sense input, from 0"),
+))
+SETTING = Message(6, "setting", "box", "answers setting_get", (
+    ("row", "B", "", "row of the settings table"),
+    ("index", "B", "", "which side or sense input, from 0"),
+    ("value", "*", "", "the value, packed with the code of its row"),
+))
+SETTING_PUT = Message(7, "setting_put", "host", "changes one setting in RAM, only while LOCKED", (
+    ("row", "B", "", "row of the settings table"),
+    ("index", "B", "", "which side or sense input, from 0"),
+    ("value", "*", "", "the value, packed with the code of its row"),
+))
+SETTING_COMMIT = Message(8, "setting_commit", "host", "writes what was put to flash and puts it in force", ())
+SETTING_DROP = Message(9, "setting_drop", "host", "forgets what was put and not committed", ())
+TIME_SET = Message(10, "time_set", "host", "tells the box the wall clock", (
+    ("unix_s", "I", "s", "seconds since 1970-01-01 UTC"),
+))
+DONE = Message(11, "done", "box", "the request was carried out", ())
+REFUSED = Message(12, "refused", "box", "the request was not carried out", (
+    ("reason", "B", "", "see REFUSALS"),
+))
+
+MESSAGES = (HELLO, IDENTITY, STATUS, EVENT, SETTING_GET, SETTING, SETTING_PUT, SETTING_COMMIT, SETTING_DROP,
+            TIME_SET, DONE, REFUSED)
+BY_KIND = {m.kind: m for m in MESSAGES}
+
+
+def head(body):
+    """(kind, number) of a body; (0, 0), which is no message, when it is too short for a head."""
+    return struct.unpack(_HEAD, body[:3]) if len(body) >= 3 else (0, 0)

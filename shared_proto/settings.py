@@ -1,0 +1,188 @@
+"""The settings table: every setting of the box, once, with its limits, default and one line of help.
+
+Range checks, the flash layout, the host's `settings` commands and the documentation derive from it. Rows are
+only ever appended: the flash blob is row after row, so an older blob is a prefix of a newer one.
+"""
+
+import binascii
+import struct
+
+from shared_proto.messages import SENSES_MAX, SIDES_MAX
+
+GROUPS = {"": 1, "side": SIDES_MAX, "sense": SENSES_MAX}
+
+# The linear curve: pulse span per mille at each tenth of demand. The bench replaces it.
+_LINEAR = (0, 100, 200, 300, 400, 500, 600, 700, 800, 900, 1000)
+
+
+class Setting:
+    """One row. `code` is a struct code: a number, an array ("11H") or text ("16s")."""
+
+    def __init__(self, group, name, code, unit, low, high, default, help):
+        self.group = group
+        self.name = name
+        self.code = code
+        self.unit = unit
+        self.low = low
+        self.high = high
+        self.default = default
+        self.help = help
+        self.count = GROUPS[group]
+
+    def pack(self, value):
+        """Bytes of a checked value. Raises ValueError, in one clause, when it does not fit."""
+        if self.code[-1] == "s":
+            if len(value) > int(self.code[:-1]):
+                raise ValueError("longer than %s bytes" % self.code[:-1])
+            return struct.pack("<" + self.code, value)
+        values = value if isinstance(value, (tuple, list)) else (value,)
+        wanted = int(self.code[:-1] or "1")
+        if len(values) != wanted:
+            raise ValueError("needs %d numbers, got %d" % (wanted, len(values)))
+        for v in values:
+            if not self.low <= v <= self.high:
+                raise ValueError("%d is outside %d..%d%s" % (v, self.low, self.high, " " + self.unit if self.unit else ""))
+        return struct.pack("<" + self.code, *values)
+
+    def unpack(self, data):
+        """Value from bytes, checked. Raises ValueError for a wrong length or an unfit value."""
+        if len(data) != struct.calcsize("<" + self.code):
+            raise ValueError("needs %d bytes, got %d" % (struct.calcsize("<" + self.code), len(data)))
+        values = struct.unpack("<" + self.code, data)
+        if self.code[-1] == "s":
+            return values[0].rstrip(b"\0")
+        value = values if len(self.code) > 1 else values[0]
+        self.pack(value)
+        return value
+
+
+SETTINGS = (
+    Setting("", "rig", "16s", "", 0, 0, b"", "name of the rig; empty: no rig applied, the box is a voltmeter"),
+    Setting("", "rig_crc", "I", "", 0, 0xFFFFFFFF, 0, "CRC-32 of the rig sheet that these settings came from"),
+    Setting("", "sides", "B", "", 1, SIDES_MAX, 2, "number of fans"),
+    Setting("", "stream_hz", "B", "Hz", 1, 50, 10, "status messages a second"),
+    Setting("", "ramp_up_ms", "H", "ms", 500, 20000, 2000, "time for the full span of demand, rising"),
+    Setting("", "ramp_down_ms", "H", "ms", 100, 2000, 300, "time for the full span of demand, falling"),
+    Setting("", "arm_hold_ms", "H", "ms", 500, 5000, 1000, "how long the arm button is held to arm"),
+    Setting("", "esc_idle_ms", "H", "ms", 1000, 10000, 3000, "idle pulses the ESCs see before arming is possible"),
+    Setting("", "lever_tracks", "B", "", 1, 2, 2, "tracks of the lever; a single one is capped"),
+    Setting("", "lever_a_rest_mv", "H", "mV", 50, 3250, 550, "track A at rest, at the ADC pin"),
+    Setting("", "lever_a_full_mv", "H", "mV", 50, 3250, 2750, "track A at full, at the ADC pin"),
+    Setting("", "lever_b_rest_mv", "H", "mV", 50, 3250, 275, "track B at rest, at the ADC pin"),
+    Setting("", "lever_b_full_mv", "H", "mV", 50, 3250, 1375, "track B at full, at the ADC pin"),
+    Setting("", "lever_dead_pm", "H", "per mille", 10, 200, 40, "dead band of the lever above rest"),
+    Setting("", "lever_agree_pm", "H", "per mille", 20, 200, 80, "how far the tracks may differ"),
+    Setting("", "lever_margin_pm", "H", "per mille", 20, 200, 100, "how far beyond its end points a track may read"),
+    Setting("", "unproven_cap_pm", "H", "per mille", 0, 300, 300, "cap until every side's stop is proved"),
+    Setting("", "single_track_cap_pm", "H", "per mille", 0, 600, 400, "cap with a single lever track"),
+    Setting("", "sense_cap_pm", "H", "per mille", 0, 600, 300, "cap while a sense point is lost"),
+    Setting("", "cell_over_mv", "H", "mV", 4200, 4400, 4260, "mean cell voltage that is too high"),
+    Setting("", "cell_warn_mv", "H", "mV", 3200, 3900, 3550, "mean cell voltage of the first warning"),
+    Setting("", "cell_low_mv", "H", "mV", 3100, 3800, 3450, "mean cell voltage of the second warning"),
+    Setting("", "cell_floor_mv", "H", "mV", 3000, 3600, 3300, "mean cell voltage that cutback defends, under load"),
+    Setting("", "cutback_band_mv", "H", "mV", 50, 400, 100, "cutback begins this far above the floor"),
+    Setting("", "spread_mv", "H", "mV", 0, 50, 5, "allowance for cell spread, for each cell of a section beyond the first"),
+    Setting("", "watchdog_ms", "H", "ms", 500, 8000, 1000, "the watchdog resets a box that stalls for this long"),
+    Setting("side", "name", "12s", "", 0, 0, (b"left", b"right", b"third", b"fourth"), "name of the side"),
+    Setting("side", "cells", "B", "", 0, 28, 0, "cells in series in the string; 0: not stated"),
+    Setting("side", "idle_us", "H", "us", 800, 1200, 1000, "pulse at idle"),
+    Setting("side", "full_us", "H", "us", 1700, 2200, 2000, "pulse at full"),
+    Setting("side", "curve", "11H", "per mille", 0, 1000, (_LINEAR,) * SIDES_MAX,
+            "pulse span at each tenth of demand, rising"),
+    Setting("side", "proven", "B", "", 0, 1, 0, "1 when the bench has proved stop and pulse loss of this side"),
+    Setting("sense", "side", "B", "", 0, SIDES_MAX, (1, 2, 0, 0, 0, 0, 0, 0), "side that the input senses, 0 unused"),
+    Setting("sense", "cells", "B", "", 0, 28, 0, "cells between the pack negative and this point; 0: not stated"),
+    Setting("sense", "nv_per_count", "I", "nV", 10000, 8000000, 2000000,
+            "voltage at the sense point for one count of the ADC: its step times the divider ratio"),
+    Setting("sense", "offset_mv", "h", "mV", -2000, 2000, 0, "added to the reading"),
+    Setting("sense", "calibrated", "B", "", 0, 1, 0, "1 when calibrated against a meter"),
+    Setting("sense", "uncertainty_mv", "H", "mV", 0, 5000, 1500, "expanded uncertainty (k = 2) near the top voltage"),
+)
+ROWS = {(s.group + "." if s.group else "") + s.name: n for n, s in enumerate(SETTINGS)}
+
+# Two ends that share this number share the whole table.
+TABLE_CRC = binascii.crc32("".join(["%s.%s:%s;" % (s.group, s.name, s.code) for s in SETTINGS]).encode())
+
+
+class Values:
+    """The values of all settings, `values[row][index]`; begins with the defaults."""
+
+    def __init__(self):
+        self.rows = []
+        for s in SETTINGS:
+            d = s.default
+            many = isinstance(d, tuple)
+            self.rows.append([d[i] if many else d for i in range(s.count)])
+
+    def get(self, name, index=0):
+        """Value of `name`, written as in ROWS ("ramp_up_ms", "side.cells"). Raises KeyError."""
+        return self.rows[ROWS[name]][index]
+
+    def put(self, name, value, index=0):
+        """Set a checked value. Raises KeyError for the name, ValueError for the value."""
+        row = ROWS[name]
+        SETTINGS[row].pack(value)
+        self.rows[row][index] = value
+
+    def copy(self):
+        """An independent copy (values are immutable, the lists are not)."""
+        other = Values.__new__(Values)
+        other.rows = [list(r) for r in self.rows]
+        return other
+
+    def to_blob(self):
+        """All values as bytes, row after row."""
+        return b"".join([s.pack(v) for s, r in zip(SETTINGS, self.rows) for v in r])
+
+    def from_blob(self, blob):
+        """Take over a blob of this or an older table; rows beyond it keep their defaults. Raises ValueError."""
+        at = 0
+        for s, r in zip(SETTINGS, self.rows):
+            size = struct.calcsize("<" + s.code)
+            for i in range(s.count):
+                if at == len(blob):
+                    break
+                r[i] = s.unpack(blob[at : at + size])
+                at += size
+        if at != len(blob):
+            raise ValueError("settings of %d bytes, this version knows %d" % (len(blob), at))
+
+
+def conflict(values):
+    """What contradicts what in a whole set of values, in one sentence; "" when all is well.
+
+    The box checks it before a commit and the host before it sends anything.
+    """
+    get = values.get
+    for track in ("a", "b")[: get("lever_tracks")]:
+        if abs(get("lever_%s_full_mv" % track) - get("lever_%s_rest_mv" % track)) < 300:
+            return "lever track %s: rest and full are less than 300 mV apart" % track.upper()
+    if not get("cell_floor_mv") < get("cell_low_mv") < get("cell_warn_mv"):
+        return "cell voltages: floor, low and warn must rise in this order"
+    for side in range(get("sides")):
+        curve = get("side.curve", side)
+        for i in range(10):
+            if curve[i + 1] < curve[i]:
+                return "side %d: the curve falls at its step %d" % (side + 1, i + 1)
+        if curve[0] != 0:
+            return "side %d: the curve must begin at 0" % (side + 1)
+    for n in range(SENSES_MAX):
+        side = get("sense.side", n)
+        cells = get("sense.cells", n)
+        if not side or not cells:
+            continue
+        if side > get("sides"):
+            return "sense input %d: the rig has no side %d" % (n + 1, side)
+        if get("side.cells", side - 1) and cells > get("side.cells", side - 1):
+            return "sense input %d: %d cells is above the top of side %d" % (n + 1, cells, side)
+        for m in range(n):
+            if get("sense.side", m) == side and get("sense.cells", m) == cells:
+                return "sense inputs %d and %d: both at %d cells of side %d" % (m + 1, n + 1, cells, side)
+    if get("rig"):
+        for side in range(get("sides")):
+            top = get("side.cells", side)
+            if not top:
+                return "side %d: its cells are not stated" % (side + 1)
+            if not [n for n in range(SENSES_MAX) if get("sense.side", n) == side + 1 and get("sense.cells", n) == top]:
+                return "side %d: no sense input at its top, %d cells" % (side + 1, top)
+    return ""

@@ -1,0 +1,137 @@
+"""States, causes, warnings, limits, events and refusals: one table each, in plain words.
+
+The position of a row is its number on the wire, so rows are only ever appended. The names that code uses
+are unpacked from the very same table: a row too many or too few fails at import.
+"""
+
+# Box states: (name, what it means).
+STATES = (
+    ("LOCKED", "idle pulses only; go through the arming order to get thrust"),
+    ("READY", "armed, lever at rest"),
+    ("DRIVING", "armed, lever moved: the fans may turn"),
+    ("HELD", "a protective stop, latched with its cause"),
+    ("BENCH", "throttle curve run, tied down"),
+    ("SERVICE", "settings and calibration; no thrust"),
+)
+LOCKED, READY, DRIVING, HELD, BENCH, SERVICE = range(len(STATES))
+
+# Why the box is HELD: (name, plain words, what clears it). The way out always ends with: lever at rest,
+# press the arm button once; then arm again.
+CAUSES = (
+    ("NONE", "nothing", ""),
+    ("STOP_OPEN", "stop loop opened", "close the stop loop"),
+    ("LEVER_RANGE", "lever signal outside its window: a wire open or shorted", "repair the lever wiring"),
+    ("LEVER_TRACKS", "lever tracks disagree", "repair the lever"),
+    ("SENSING_LOST", "no believable voltage from a side", "check the sense fuses and the ADC"),
+    ("STEP_FAILED", "the control step failed", "read the event log, then restart the box"),
+    ("TASK_SILENT", "a task of the box stopped", "restart the box"),
+    ("LATE", "the control step came too late too often", "restart the box"),
+)
+(CAUSE_NONE, CAUSE_STOP_OPEN, CAUSE_LEVER_RANGE, CAUSE_LEVER_TRACKS, CAUSE_SENSING_LOST,
+ CAUSE_STEP_FAILED, CAUSE_TASK_SILENT, CAUSE_LATE) = range(len(CAUSES))
+
+# What the box waits for on the way to thrust: (name, plain words).
+WAITS = (
+    ("NOTHING", "nothing: armed, or held"),
+    ("NO_RIG", "no rig has been applied: voltmeter only"),
+    ("SELF_CHECK", "a self-check: a side has no believable voltage, or a task is silent"),
+    ("STOP_CLOSED", "close the stop loop"),
+    ("STOP_TEST", "open the stop loop once, to show that it works, and close it"),
+    ("LEVER_REST", "bring the lever to rest"),
+    ("BUTTON_RELEASE", "release the arm button"),
+    ("ESC_IDLE", "a moment: the ESCs must see idle pulses first"),
+    ("BUTTON", "hold the arm button"),
+)
+(WAIT_NOTHING, WAIT_NO_RIG, WAIT_SELF_CHECK, WAIT_STOP_CLOSED, WAIT_STOP_TEST, WAIT_LEVER_REST,
+ WAIT_BUTTON_RELEASE, WAIT_ESC_IDLE, WAIT_BUTTON) = range(len(WAITS))
+
+# Which limit holds the demand below what the lever asks for: (name, plain words).
+LIMITS = (
+    ("NONE", "nothing limits the lever"),
+    ("ARMING", "not armed"),
+    ("RAMP", "the ramp"),
+    ("CUTBACK", "low-voltage cutback: the weakest section is near its floor"),
+    ("SENSE", "weak sensing: a sense point is lost"),
+    ("UNPROVEN", "a side's stop has not been proved on the bench"),
+    ("SINGLE_TRACK", "the lever has a single track"),
+)
+(LIMIT_NONE, LIMIT_ARMING, LIMIT_RAMP, LIMIT_CUTBACK, LIMIT_SENSE, LIMIT_UNPROVEN,
+ LIMIT_SINGLE_TRACK) = range(len(LIMITS))
+
+# Warnings are bits of one word: (name, plain words).
+WARNINGS = (
+    ("LOW", "a section is low: plan the way home"),
+    ("VERY_LOW", "a section is very low: stop soon"),
+    ("CUTBACK", "thrust is being eased to spare a section"),
+    ("SENSE", "a sense point is lost: fuse blown, wire broken or shorted"),
+    ("OVER_VOLTAGE", "a section is above full: wrong pack or wrong cell count"),
+    ("UNCALIBRATED", "voltages are nominal: not calibrated against a meter"),
+    ("UNPROVEN", "thrust is capped: a side's stop is not proved"),
+    ("LATE", "the control step came late"),
+    ("SETTINGS", "no valid settings on the box: defaults in force"),
+    ("ADC", "an ADC part does not answer"),
+)
+(WARN_LOW, WARN_VERY_LOW, WARN_CUTBACK, WARN_SENSE, WARN_OVER_VOLTAGE, WARN_UNCALIBRATED, WARN_UNPROVEN,
+ WARN_LATE, WARN_SETTINGS, WARN_ADC) = (1 << _n for _n in range(len(WARNINGS)))
+
+# What is wrong with a sense point: (name, plain words).
+SENSE_FAULTS = (
+    ("OK", "reads believably"),
+    ("OPEN", "reads near nothing: sense fuse blown or wire broken"),
+    ("SHORTED", "reads the same as the point below: wires shorted together"),
+    ("HIGH", "reads more than the cells can give: wrong divider, wrong tap or wrong cell count"),
+    ("SILENT", "its ADC does not answer"),
+)
+SENSE_OK, SENSE_OPEN, SENSE_SHORTED, SENSE_HIGH, SENSE_SILENT = range(len(SENSE_FAULTS))
+
+# Events: (name, what `a` holds, what `b` holds).
+EVENTS = (
+    ("BOOT", "reset cause", ""),
+    ("STATE", "new state", "cause"),
+    ("WARNING_ON", "bit number", "sense input, or 0"),
+    ("WARNING_OFF", "bit number", "sense input, or 0"),
+    ("ARM_REFUSED", "what the box waits for", ""),
+    ("SENSE", "sense input, from 1", "sense fault"),
+    ("LIMIT", "limit in force", "per mille"),
+    ("OVERRUN", "ms since the step before", "count"),
+    ("SETTINGS", "sequence number, low word", ""),
+    ("ERROR", "where", "count"),
+)
+(EVENT_BOOT, EVENT_STATE, EVENT_WARNING_ON, EVENT_WARNING_OFF, EVENT_ARM_REFUSED, EVENT_SENSE, EVENT_LIMIT,
+ EVENT_OVERRUN, EVENT_SETTINGS, EVENT_ERROR) = range(len(EVENTS))
+
+# Why a request was refused: (name, plain words).
+REFUSALS = (
+    ("UNKNOWN_REQUEST", "the box does not know this request"),
+    ("BAD_REQUEST", "the request was malformed"),
+    ("UNKNOWN_SETTING", "the box has no such setting"),
+    ("OUT_OF_RANGE", "the value is outside its limits"),
+    ("NOT_LOCKED", "only while the box is LOCKED"),
+    ("VERSION", "the box speaks another protocol version"),
+    ("FLASH", "the box could not write its flash"),
+)
+(REFUSE_UNKNOWN_REQUEST, REFUSE_BAD_REQUEST, REFUSE_UNKNOWN_SETTING, REFUSE_OUT_OF_RANGE, REFUSE_NOT_LOCKED,
+ REFUSE_VERSION, REFUSE_FLASH) = range(len(REFUSALS))
+
+# Why the box started: (name, plain words).
+RESETS = (
+    ("POWER", "power came on"),
+    ("WATCHDOG", "the watchdog reset a stalled box"),
+    ("SOFT", "restarted by software"),
+    ("UNKNOWN", "unknown"),
+)
+RESET_POWER, RESET_WATCHDOG, RESET_SOFT, RESET_UNKNOWN = range(len(RESETS))
+
+
+def words(table, number):
+    """Plain words of row `number` of one of the tables above; a number of a newer version says so."""
+    if 0 <= number < len(table):
+        return table[number][1]
+    return "number %d, unknown to this version" % number
+
+
+def name(table, number):
+    """Name of row `number` of one of the tables above; `#n` for a number of a newer version."""
+    if 0 <= number < len(table):
+        return table[number][0]
+    return "#%d" % number
