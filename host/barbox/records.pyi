@@ -1,0 +1,106 @@
+# Printed from the message table by `python -m barbox.proto`; a test compares the two.
+from typing import Any, NamedTuple
+
+from shared_proto.messages import Message
+
+RECORDS: dict[int, Any]
+
+def class_name(message: Message) -> str: ...
+
+class Hello(NamedTuple):
+    kind: int
+    number: int
+    major: int
+    minor: int
+
+class Identity(NamedTuple):
+    kind: int
+    number: int
+    major: int
+    minor: int
+    firmware: str
+    board: str
+    serial: str
+    rig: str
+    reset: int
+    settings_crc: int
+    settings_seq: int
+    heap_free_bytes: int
+    uncertainty_mv: int
+
+class Status(NamedTuple):
+    kind: int
+    number: int
+    time_ms: int
+    unix_s: int
+    state: int
+    cause: int
+    waits: int
+    limit: int
+    limit_pm: int
+    warnings: int
+    lever_pm: int
+    demand_pm: int
+    lever_a_mv: int
+    lever_b_mv: int
+    inputs: int
+    weakest: int
+    weakest_cell_mv: int
+    pulse_us: tuple[int, int, int, int]
+    sense_mv: tuple[int, int, int, int, int, int, int, int]
+    section_mv: tuple[int, int, int, int, int, int, int, int]
+    sense_fault: tuple[int, int, int, int, int, int, int, int]
+    overruns: int
+    late_us: int
+    step_us: int
+    events_lost: int
+
+class Event(NamedTuple):
+    kind: int
+    number: int
+    time_ms: int
+    event: int
+    a: int
+    b: int
+
+class SettingGet(NamedTuple):
+    kind: int
+    number: int
+    row: int
+    index: int
+
+class Setting(NamedTuple):
+    kind: int
+    number: int
+    row: int
+    index: int
+    value: bytes
+
+class SettingPut(NamedTuple):
+    kind: int
+    number: int
+    row: int
+    index: int
+    value: bytes
+
+class SettingCommit(NamedTuple):
+    kind: int
+    number: int
+
+class SettingDrop(NamedTuple):
+    kind: int
+    number: int
+
+class TimeSet(NamedTuple):
+    kind: int
+    number: int
+    unix_s: int
+
+class Done(NamedTuple):
+    kind: int
+    number: int
+
+class Refused(NamedTuple):
+    kind: int
+    number: int
+    reason: int
