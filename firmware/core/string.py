@@ -1,0 +1,59 @@
+"""Sections of the strings, by difference of neighbouring believed sense points, and the weakest of them all.
+
+A section voltage is a mean over its cells and hides a weak one among them, so it is judged after an allowance
+that grows with the cells in the section: a lost tap makes two sections one, with the allowance of the whole.
+"""
+
+from array import array
+
+from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX, SIDES_MAX
+
+
+class Strings:
+    """`section_mv[n]`: voltage of the section whose top is sense input n, or NOT_KNOWN_MV."""
+
+    def __init__(self):
+        self.section_mv = array("i", [NOT_KNOWN_MV] * SENSES_MAX)
+        self.weakest = -1  # input at the top of the weakest section, -1 none
+        self.weakest_cell_mv = NOT_KNOWN_MV  # its mean cell voltage less the spread allowance
+        self.highest_cell_mv = 0  # mean cell voltage of the fullest section
+        self.blind = False  # a side without a single believed sense point
+        self._spread_mv = 0
+
+    def configure(self, values):
+        self._spread_mv = values.get("spread_mv")
+
+    def update(self, sense, sides):
+        """One step, after `sense.update`. `sides` is the number of fans."""
+        self.weakest = -1
+        self.weakest_cell_mv = NOT_KNOWN_MV
+        self.highest_cell_mv = 0
+        self.blind = False
+        for side in range(SIDES_MAX):
+            below_mv = 0
+            below_cells = 0
+            seen = False
+            for i in range(sense.first[side], sense.first[side + 1]):
+                n = sense.order[i]
+                mv = sense.mv[n]
+                if mv == NOT_KNOWN_MV:
+                    self.section_mv[n] = NOT_KNOWN_MV
+                    continue
+                seen = True
+                section_mv = mv - below_mv
+                if section_mv < 0:
+                    section_mv = 0
+                self.section_mv[n] = section_mv
+                cells = sense.cells[n] - below_cells
+                if cells > 0:
+                    cell_mv = section_mv // cells
+                    if cell_mv > self.highest_cell_mv:
+                        self.highest_cell_mv = cell_mv
+                    cell_mv -= self._spread_mv * (cells - 1)
+                    if cell_mv < self.weakest_cell_mv:
+                        self.weakest_cell_mv = cell_mv if cell_mv > 0 else 0
+                        self.weakest = n
+                below_mv = mv
+                below_cells = sense.cells[n]
+            if side < sides and not seen:
+                self.blind = True

@@ -1,0 +1,100 @@
+"""Warnings by stage, from a slow mean of the weakest section, each with its own way back."""
+
+from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX
+from shared_proto.states import (
+    EVENT_WARNING_OFF,
+    EVENT_WARNING_ON,
+    WARN_ADC,
+    WARN_CUTBACK,
+    WARN_LATE,
+    WARN_LOW,
+    WARN_OVER_VOLTAGE,
+    WARN_SENSE,
+    WARN_SETTINGS,
+    WARN_UNCALIBRATED,
+    WARN_UNPROVEN,
+    WARN_VERY_LOW,
+    WARNINGS,
+)
+
+_BACK_MV = 60  # a cell must recover by this much before a warning goes
+_SLOW_MS = 2000  # time constant of the mean
+_LATE_SHOWN_MS = 10000
+
+
+class Warnings:
+    """`bits`: the WARN_* in force."""
+
+    def __init__(self, events):
+        self.bits = 0
+        self.settings_lost = False
+        self._events = events
+        self._slow = -1  # weakest cell, mV times 256, -1 before the first reading
+        self._warn_mv = 0
+        self._low_mv = 0
+        self._over_mv = 0
+        self._uncalibrated = False
+        self._late_ms = 0
+
+    def configure(self, values):
+        get = values.get
+        self._warn_mv = get("cell_warn_mv")
+        self._low_mv = get("cell_low_mv")
+        self._over_mv = get("cell_over_mv")
+        self._slow = -1
+        self._uncalibrated = False
+        for n in range(SENSES_MAX):
+            if 0 < get("sense.side", n) <= get("sides") and not get("sense.calibrated", n):
+                self._uncalibrated = True
+
+    def late(self):
+        """The step came late: shown for a while."""
+        self._late_ms = _LATE_SHOWN_MS
+
+    def update(self, now_ms, dt_ms, strings, limits, sense_lost, silent):
+        cell_mv = strings.weakest_cell_mv
+        bits = self.bits & (WARN_LOW | WARN_VERY_LOW)
+        if cell_mv != NOT_KNOWN_MV:
+            if self._slow < 0:
+                self._slow = cell_mv << 8
+            else:
+                self._slow += ((cell_mv << 8) - self._slow) * dt_ms // _SLOW_MS
+            slow_mv = self._slow >> 8
+            bits = self._stage(bits, WARN_LOW, slow_mv, self._warn_mv)
+            bits = self._stage(bits, WARN_VERY_LOW, slow_mv, self._low_mv)
+        if limits.cutback_pm < 1000:
+            bits |= WARN_CUTBACK
+        if sense_lost:
+            bits |= WARN_SENSE
+        if silent:
+            bits |= WARN_ADC
+        if strings.highest_cell_mv > self._over_mv:
+            bits |= WARN_OVER_VOLTAGE
+        if self._uncalibrated:
+            bits |= WARN_UNCALIBRATED
+        if limits.unproven:
+            bits |= WARN_UNPROVEN
+        if self.settings_lost:
+            bits |= WARN_SETTINGS
+        if self._late_ms > 0:
+            self._late_ms -= dt_ms
+            bits |= WARN_LATE
+        if bits != self.bits:
+            self._tell(now_ms, bits, strings.weakest + 1)
+            self.bits = bits
+
+    @staticmethod
+    def _stage(bits, bit, mv, below_mv):
+        if mv < below_mv:
+            return bits | bit
+        if mv > below_mv + _BACK_MV:
+            return bits & ~bit
+        return bits
+
+    def _tell(self, now_ms, bits, weakest):
+        changed = bits ^ self.bits
+        for n in range(len(WARNINGS)):
+            bit = 1 << n
+            if changed & bit:
+                about = weakest if bit & (WARN_LOW | WARN_VERY_LOW | WARN_CUTBACK) else 0
+                self._events.add(now_ms, EVENT_WARNING_ON if bits & bit else EVENT_WARNING_OFF, n, about)

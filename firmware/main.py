@@ -1,0 +1,105 @@
+"""Boot entry: choose the board, build the box, run it.
+
+With the arm button held while power comes on, the box is not started: no pulses, and the port is a plain
+MicroPython prompt for repairs.
+"""
+
+import asyncio
+import sys
+
+import machine
+import micropython
+
+from core.controller import Controller
+from drivers.pulse import PulseOutput
+from drivers.serial_port import SerialPort
+from drivers.switches import Switches
+from services.beats import Beats
+from services.clock import Clock
+from services.control import Control
+from services.house import House
+from services.link import Link
+from services.requests import Requests
+from services.store import Store
+from services.stream import Stream
+from shared_proto import states
+from shared_proto.messages import SENSES_MAX
+
+
+def choose_board():
+    """The board file named in /board.txt; the default board when there is none."""
+    try:
+        with open("board.txt") as f:
+            name = f.read().strip()
+    except OSError:
+        name = "pico_w"
+    return getattr(__import__("boards." + name), name)
+
+
+def sense_driver(board):
+    if board.SENSE == "i2c":
+        from drivers.adc_i2c import I2cSense
+
+        i2c = machine.I2C(board.I2C_ID, scl=machine.Pin(board.I2C_SCL), sda=machine.Pin(board.I2C_SDA),
+                          freq=board.I2C_HZ, timeout=3000)
+        return I2cSense(i2c, board.I2C_PARTS)
+    from drivers.adc_chip import ChipSense
+
+    return ChipSense(board.SENSE_PINS)
+
+
+class Box:
+    """Everything of one box, wired together."""
+
+    def __init__(self, board):
+        from drivers.adc_chip import LeverAdc
+
+        self.controller = Controller()
+        self.store = Store()
+        self.store.load()
+        values = self.store.values
+        pulses = PulseOutput(board.ESC_PINS[: values.get("sides")])
+        self.sense = sense_driver(board)
+        switches = Switches(board.STOP_PIN, board.ARM_PIN, self.controller.inputs, pulses)
+        beats = Beats()
+        clock = Clock()
+        port = SerialPort()
+        self.control = Control(self.controller, (switches, LeverAdc(board.LEVER_PINS), self.sense), pulses, beats)
+        self.house = House(self.controller, beats)
+        self.stream = Stream(self.control, self.store, clock, port, beats)
+        reset = {machine.PWRON_RESET: states.RESET_POWER, machine.WDT_RESET: states.RESET_WATCHDOG}.get(
+            machine.reset_cause(), states.RESET_UNKNOWN)
+        serial = "".join(["%02x" % b for b in machine.unique_id()]).encode()
+        requests = Requests(self.control, self.store, clock, board.NAME.encode(), serial, reset,
+                            lambda: self.house.free_bytes)
+        self.link = Link(port, requests, self.controller, beats)
+        self.controller.warnings.settings_lost = self.store.seq == 0 and self.store.broken
+        self.controller.events.add(0, states.EVENT_BOOT, reset, 0)
+        self.control.on_configure = self._use
+        self.control.configure(values)
+
+    def _use(self, values):
+        self.sense.use([0 < values.get("sense.side", n) <= values.get("sides") for n in range(SENSES_MAX)])
+
+    async def run(self):
+        """Never returns: a task that ends or raises stops its heartbeat, and the step notices."""
+        self.house.collect()
+        self.control.start(self.store.values.get("watchdog_ms"))
+        await asyncio.gather(self.link.run(), self.stream.run(), self.house.run(), return_exceptions=True)
+
+
+def main():
+    micropython.alloc_emergency_exception_buf(100)
+    board = choose_board()
+    if machine.Pin(board.ARM_PIN, machine.Pin.IN, machine.Pin.PULL_UP).value() == 0:
+        print("arm button held at power-up: box not started")
+        return
+    micropython.kbd_intr(-1)  # 0x03 is data on this port
+    try:
+        asyncio.run(Box(board).run())
+    finally:
+        micropython.kbd_intr(3)
+        sys.print_exception(Exception("the box has stopped"))
+
+
+main()

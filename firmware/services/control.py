@@ -1,0 +1,95 @@
+"""The control timer: every 20 ms read, step, write pulses, feed the watchdog.
+
+A soft timer starts it between two bytecodes of whatever task runs, so no slow task can hold it up. After a
+stall the callbacks that piled up are let pass but for the first: they must not run several steps back to back.
+"""
+
+import time
+
+import machine
+
+from core.controller import FRAME_US
+from shared_proto.states import EVENT_ERROR
+
+_SOON_US = FRAME_US // 2
+
+
+class Control:
+    """Runs `controller` with `readers` (objects with `read(inputs)`) and `pulses`.
+
+    Since the last `take_times`: `late_us`, the latest start of a step; `step_us`, the longest step.
+    """
+
+    def __init__(self, controller, readers, pulses, beats):
+        self.controller = controller
+        self.late_us = 0
+        self.step_us = 0
+        self.failed = None  # the exception that ended stepping
+        self.on_configure = None  # called with the settings (Values) put in force
+        self._readers = readers
+        self._pulses = pulses
+        self._beats = beats
+        self._last_us = 0
+        self._busy = False
+        self._watchdog = None
+        self._timer = None
+
+    def start(self, watchdog_ms):
+        """Start pulses (idle), timer and watchdog. The watchdog cannot be stopped again."""
+        self._pulses.start()
+        self._last_us = time.ticks_us()
+        self._timer = machine.Timer(period=FRAME_US // 1000, mode=machine.Timer.PERIODIC, callback=self._tick)
+        self._watchdog = machine.WDT(timeout=watchdog_ms)
+
+    def configure(self, values):
+        """Put settings in force between two steps; idle pulses meanwhile. Only while LOCKED."""
+        self._busy = True
+        try:
+            self.controller.configure(values)
+            if self.on_configure is not None:
+                self.on_configure(values)
+            for side in range(self.controller.sides):
+                self._pulses.set_idle(side, self.controller.idle_us[side])
+        finally:
+            self._busy = False
+
+    def take_times(self):
+        """(late_us, step_us) since the last call, each at most 65535."""
+        times = (min(self.late_us, 0xFFFF), min(self.step_us, 0xFFFF))
+        self.late_us = self.step_us = 0
+        return times
+
+    def _tick(self, _):
+        now_us = time.ticks_us()
+        dt_us = time.ticks_diff(now_us, self._last_us)
+        if dt_us < _SOON_US:
+            return
+        self._last_us = now_us
+        controller = self.controller
+        fresh = True
+        if self.failed is None and not self._busy:
+            try:
+                inputs = controller.inputs
+                for reader in self._readers:
+                    reader.read(inputs)
+                inputs.tasks_fresh = fresh = self._beats.fresh(controller.now_ms)
+                controller.step(dt_us)
+            except Exception as e:
+                self.failed = e
+                controller.fail()
+                controller.events.add(controller.now_ms, EVENT_ERROR, 0, 1)
+        self._write(controller)
+        if fresh and self._watchdog is not None:
+            self._watchdog.feed()
+        if dt_us - FRAME_US > self.late_us:
+            self.late_us = dt_us - FRAME_US
+        took_us = time.ticks_diff(time.ticks_us(), now_us)
+        if took_us > self.step_us:
+            self.step_us = took_us
+
+    def _write(self, controller):
+        pulses = self._pulses
+        # A stop that tripped after the step looked wins over what the step decided.
+        idle = self._busy or controller.inputs.stop_tripped
+        for side in range(controller.sides):
+            pulses.write(side, controller.idle_us[side] if idle else controller.outputs.pulse_us[side])

@@ -1,0 +1,33 @@
+"""Housekeeping: garbage is collected at moments of the box's own choosing, never in the middle of an allocation."""
+
+import asyncio
+import gc
+
+from services.beats import HOUSE
+
+_EVERY_MS = 250
+_IDLE_EVERY = 20  # rounds between collections at idle: 5 s
+_LOW_BYTES = 60000  # collect under thrust, too, below this
+
+
+class House:
+    def __init__(self, controller, beats):
+        self._controller = controller
+        self._beats = beats
+        self.free_bytes = 0  # after the last collection
+
+    async def run(self):
+        """Never returns."""
+        controller = self._controller
+        rounds = 0
+        while True:
+            await asyncio.sleep_ms(_EVERY_MS)
+            self._beats.beat(HOUSE, controller.now_ms)
+            rounds += 1
+            if (controller.is_idle() and rounds >= _IDLE_EVERY) or gc.mem_free() < _LOW_BYTES:
+                rounds = 0
+                self.collect()
+
+    def collect(self):
+        gc.collect()
+        self.free_bytes = gc.mem_free()

@@ -1,0 +1,28 @@
+"""Requests that come over a port, answered on the same port."""
+
+import asyncio
+
+from services.beats import LINK
+from shared_proto import frames
+
+_LISTEN_MS = 400  # so that silence on the line still shows a heartbeat
+
+
+class Link:
+    def __init__(self, port, requests, controller, beats):
+        self._port = port
+        self._requests = requests
+        self._controller = controller
+        self._beats = beats
+        self.decoder = frames.Decoder()
+
+    async def run(self):
+        """Never returns."""
+        while True:
+            try:
+                data = await asyncio.wait_for_ms(self._port.read(), _LISTEN_MS)
+            except asyncio.TimeoutError:
+                data = b""
+            self._beats.beat(LINK, self._controller.now_ms)
+            for body in self.decoder.feed(data):
+                self._port.write(frames.encode(self._requests.answer(body)))

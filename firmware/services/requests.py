@@ -1,0 +1,117 @@
+"""Requests from a host to answers. Nothing here can arm the box or move a fan."""
+
+from shared_proto import messages as m
+from shared_proto.settings import SETTINGS, TABLE_CRC, conflict
+from shared_proto.states import (
+    EVENT_SETTINGS,
+    REFUSE_BAD_REQUEST,
+    REFUSE_FLASH,
+    REFUSE_NOT_LOCKED,
+    REFUSE_OUT_OF_RANGE,
+    REFUSE_UNKNOWN_REQUEST,
+    REFUSE_UNKNOWN_SETTING,
+    REFUSE_VERSION,
+)
+
+FIRMWARE = b"0.1.0"
+
+
+class Requests:
+    """`answer(body)` gives the body to send back. A retry (same kind and number) gets the same answer again."""
+
+    def __init__(self, control, store, clock, board, serial, reset, free_bytes):
+        self._control = control
+        self._store = store
+        self._clock = clock
+        self._board = board
+        self._serial = serial
+        self._reset = reset
+        self._free_bytes = free_bytes
+        self._draft = None  # settings put and not committed
+        self._last = (0, 0)
+        self._last_answer = b""
+        self._do = {
+            m.HELLO.kind: self._hello,
+            m.SETTING_GET.kind: self._get,
+            m.SETTING_PUT.kind: self._put,
+            m.SETTING_COMMIT.kind: self._commit,
+            m.SETTING_DROP.kind: self._drop,
+            m.TIME_SET.kind: self._time,
+        }
+
+    def answer(self, body):
+        head = m.head(body)
+        # A hello opens a session and is always answered afresh: another host may count from the same number.
+        if head == self._last and head[0] != m.HELLO.kind:
+            return self._last_answer
+        kind, number = head
+        do = self._do.get(kind)
+        if do is None:
+            return m.REFUSED.pack(number, REFUSE_UNKNOWN_REQUEST)
+        try:
+            answer = do(number, m.BY_KIND[kind].unpack(body)[2:])
+        except ValueError:
+            answer = m.REFUSED.pack(number, REFUSE_BAD_REQUEST)
+        self._last = head
+        self._last_answer = answer
+        return answer
+
+    def _hello(self, number, fields):
+        if fields[0] != m.MAJOR:
+            return m.REFUSED.pack(number, REFUSE_VERSION)
+        self._draft = None
+        values = self._store.values
+        worst = 0
+        for n in range(m.SENSES_MAX):
+            if values.get("sense.side", n):
+                worst = max(worst, values.get("sense.uncertainty_mv", n))
+        return m.IDENTITY.pack(number, m.MAJOR, m.MINOR, FIRMWARE, self._board, self._serial, values.get("rig"),
+                               self._reset, TABLE_CRC, self._store.seq, self._free_bytes(), worst)
+
+    def _get(self, number, fields):
+        row, index = fields
+        if row >= len(SETTINGS) or index >= SETTINGS[row].count:
+            return m.REFUSED.pack(number, REFUSE_UNKNOWN_SETTING)
+        return m.SETTING.pack(number, row, index, SETTINGS[row].pack(self._store.values.rows[row][index]))
+
+    def _put(self, number, fields):
+        row, index, data = fields
+        if row >= len(SETTINGS) or index >= SETTINGS[row].count:
+            return m.REFUSED.pack(number, REFUSE_UNKNOWN_SETTING)
+        if not self._control.controller.is_locked():
+            return m.REFUSED.pack(number, REFUSE_NOT_LOCKED)
+        try:
+            value = SETTINGS[row].unpack(data)
+        except ValueError:
+            return m.REFUSED.pack(number, REFUSE_OUT_OF_RANGE)
+        if self._draft is None:
+            self._draft = self._store.values.copy()
+        self._draft.rows[row][index] = value
+        return m.DONE.pack(number)
+
+    def _commit(self, number, _):
+        draft = self._draft
+        if draft is None:
+            return m.DONE.pack(number)
+        if not self._control.controller.is_locked():
+            return m.REFUSED.pack(number, REFUSE_NOT_LOCKED)
+        if conflict(draft):
+            return m.REFUSED.pack(number, REFUSE_OUT_OF_RANGE)
+        try:
+            self._store.commit(draft)
+        except OSError:
+            return m.REFUSED.pack(number, REFUSE_FLASH)
+        self._draft = None
+        self._control.configure(draft)
+        controller = self._control.controller
+        controller.events.add(controller.now_ms, EVENT_SETTINGS, self._store.seq & 0xFFFF, 0)
+        return m.DONE.pack(number)
+
+    def _drop(self, number, _):
+        self._draft = None
+        return m.DONE.pack(number)
+
+    def _time(self, number, fields):
+        self._clock.set(fields[0], self._control.controller.now_ms)
+        return m.DONE.pack(number)
+

@@ -1,0 +1,61 @@
+"""What the box sends unasked: status at stream_hz, events as they come, numbered so that gaps show."""
+
+import asyncio
+
+from services.beats import STREAM
+from shared_proto import frames
+from shared_proto import messages as m
+
+_SHORT_MS = 100  # events wait for this long at most
+
+
+class Stream:
+    def __init__(self, control, store, clock, port, beats):
+        self._control = control
+        self._store = store
+        self._clock = clock
+        self._port = port
+        self._beats = beats
+        self._number = 0
+
+    async def run(self):
+        """Never returns."""
+        controller = self._control.controller
+        since_ms = 0
+        while True:
+            period_ms = 1000 // self._store.values.get("stream_hz")
+            wait_ms = min(period_ms, _SHORT_MS)
+            await asyncio.sleep_ms(wait_ms)
+            self._beats.beat(STREAM, controller.now_ms)
+            since_ms += wait_ms
+            self._send_events(controller)
+            if since_ms >= period_ms:
+                since_ms = 0
+                self._send(self.status())
+
+    def status(self):
+        """One status body."""
+        self._number = (self._number + 1) & 0xFFFF
+        c = self._control.controller
+        inputs = c.inputs
+        out = c.outputs
+        lock = c.interlock
+        weakest_mv = c.strings.weakest_cell_mv
+        late_us, step_us = self._control.take_times()
+        return m.STATUS.pack(
+            self._number, c.now_ms, self._clock.unix_s(c.now_ms), lock.state, lock.cause, lock.waits,
+            out.limit, out.limit_pm, out.warnings, out.lever_pm, out.demand_pm,
+            inputs.lever_a_mv, inputs.lever_b_mv, inputs.stop_closed | inputs.button << 1,
+            c.strings.weakest + 1, weakest_mv, *out.pulse_us, *c.sense.mv, *c.strings.section_mv,
+            *c.sense.fault, c.overruns, late_us, step_us, c.events.lost)
+
+    def _send_events(self, controller):
+        for _ in range(16):
+            event = controller.events.take()
+            if event is None:
+                return
+            self._number = (self._number + 1) & 0xFFFF
+            self._send(m.EVENT.pack(self._number, *event))
+
+    def _send(self, body):
+        self._port.write(frames.encode(body))
