@@ -154,7 +154,9 @@ def stub() -> str:
             kind = {"s": "str", "*": "bytes"}.get(letter, "int")
             if count and letter != "s":
                 kind = f"tuple[{', '.join([kind] * count)}]"
-            out.append(f"    {name}: {kind}")
+            # A field may have the name of a method of tuple; it wins at run time too.
+            ignore = "  # pyright: ignore[reportIncompatibleMethodOverride]" if hasattr(tuple, name) else ""
+            out.append(f"    {name}: {kind}{ignore}")
     return "\n".join(out) + "\n"
 
 

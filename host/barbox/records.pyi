@@ -67,20 +67,20 @@ class SettingGet(NamedTuple):
     kind: int
     number: int
     row: int
-    index: int
+    index: int  # pyright: ignore[reportIncompatibleMethodOverride]
 
 class Setting(NamedTuple):
     kind: int
     number: int
     row: int
-    index: int
+    index: int  # pyright: ignore[reportIncompatibleMethodOverride]
     value: bytes
 
 class SettingPut(NamedTuple):
     kind: int
     number: int
     row: int
-    index: int
+    index: int  # pyright: ignore[reportIncompatibleMethodOverride]
     value: bytes
 
 class SettingCommit(NamedTuple):

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import asyncio
 import os
-from collections import deque
+from collections.abc import Iterable
 from typing import Any, final
 
 from barbox import proto
 from barbox.errors import BoxError
 from barbox.link.base import Link
-from barbox.records import Event, Identity, Status
+from barbox.link.stream import Stream
+from barbox.records import Identity
 from shared_proto import frames, messages, settings, states
 from shared_proto.messages import Message
 
+_STREAMED = (messages.STATUS.kind, messages.EVENT.kind)
 UPDATE = "install the firmware that comes with this program"
 
 
@@ -60,6 +62,7 @@ class Client:
         self.unknown = 0
         self.malformed = 0
         self.strays = 0
+        self._frames = 0
         self.lost: BoxError | None = None
         self._identity: Identity | None = None
         self._decoder = frames.Decoder()
@@ -86,8 +89,8 @@ class Client:
 
     @property
     def good_frames(self) -> int:
-        """Frames understood, of any kind; 0 on a port that leads to something else."""
-        return self._decoder.good
+        """Frames of a box, of any kind; 0 on a port that leads to something else."""
+        return self._frames
 
     async def open(self) -> Identity:
         """Open the link and say hello. Raises BoxError: link, silence, or another protocol version."""
@@ -138,6 +141,15 @@ class Client:
         except ValueError as error:
             raise BoxError(f"the box's value of {settings.SETTINGS[row].name} is unfit: {error}") from error
 
+    async def read_values(self, names: Iterable[str] = settings.ROWS) -> settings.Values:
+        """The settings of the box, or those of `names` over the defaults."""
+        values = settings.Values()
+        for name in names:
+            row = settings.ROWS[name]
+            for index in range(settings.SETTINGS[row].count):
+                values.rows[row][index] = await self.get_setting(row, index)
+        return values
+
     async def put_setting(self, row: int, index: int, value: Any) -> None:
         """Put one setting into the box's RAM. Raises ValueError for a value outside its limits, Refused."""
         self._same_table()
@@ -157,13 +169,20 @@ class Client:
 
     def subscribe(self, room: int = 1024) -> Stream:
         """Status and event records from now on, in order; at most `room` wait, then the oldest are dropped."""
-        stream = Stream(self, room)
+        stream = Stream(room, self._patience_s, self._streams.remove)
         self._streams.append(stream)
         return stream
 
-    def silent_for_s(self) -> float:
-        """Time since the last good frame, or since `open`."""
-        return asyncio.get_running_loop().time() - self._heard_s
+    def _patience_s(self) -> float | None:
+        """How long the reader of a stream may still wait; None for ever. Raises BoxError when lost or silent."""
+        if self.lost:
+            raise self.lost
+        if self.silence_s is None:
+            return None
+        left_s = self._heard_s + self.silence_s - asyncio.get_running_loop().time()
+        if left_s <= 0:
+            raise BoxError(f"{self.link.url}: the box stopped answering ({self.silence_s:.1f} s)")
+        return left_s
 
     async def _hello(self) -> Identity:
         self._heard_s = asyncio.get_running_loop().time()
@@ -172,8 +191,9 @@ class Client:
         kind = body[0]
         # The version comes first in every identity, whatever follows it in another major version.
         if kind == messages.IDENTITY.kind and len(body) >= 5 and body[3] != messages.MAJOR:
+            theirs = f"{body[3]}.{body[4]}"
             raise BoxError(
-                f"{self.link.url}: the box speaks protocol version {body[3]}.{body[4]} and this program {ours}; {UPDATE}"
+                f"{self.link.url}: the box speaks protocol version {theirs} and this program {ours}; {UPDATE}"
             )
         if kind == messages.REFUSED.kind:
             reason = proto.unpack(body).reason
@@ -218,7 +238,7 @@ class Client:
         url = self.link.url
         if self._identity is not None:
             return BoxError(f"{url}: the box stopped answering ({waited_s:.1f} s)")
-        if self._decoder.good:
+        if self._frames:
             return BoxError(f"{url}: the box sends but does not answer; restart it")
         if self.link.bytes_received:
             return BoxError(f"{url}: something else is on this port, it sends no frame of a box")
@@ -240,24 +260,26 @@ class Client:
             self._body(body)
 
     def _body(self, body: bytes) -> None:
-        self._heard_s = asyncio.get_running_loop().time()
         kind, number = messages.head(body)
-        if kind == messages.STATUS.kind or kind == messages.EVENT.kind:
+        message = messages.BY_KIND.get(kind)
+        if message is not None and message.sender != "box":
+            self.strays += 1  # an echo: this port sends back what it gets
+            return
+        self._heard_s = asyncio.get_running_loop().time()
+        self._frames += 1
+        if message is None:
+            self.unknown += 1
+        elif kind in _STREAMED:
             self._count(number)
-            try:
-                record = proto.unpack(body)
-            except ValueError:
+            if len(body) < message.size:
                 self.malformed += 1
                 return
             for stream in self._streams:
-                stream.offer(record)
-        elif kind in messages.BY_KIND:
-            if self._waiting and self._waiting[0] == number and not self._waiting[1].done():
-                self._waiting[1].set_result(body)
-            else:
-                self.strays += 1
+                stream.offer(body[: message.size])
+        elif self._waiting and self._waiting[0] == number and not self._waiting[1].done():
+            self._waiting[1].set_result(body)
         else:
-            self.unknown += 1
+            self.strays += 1
 
     def _count(self, number: int) -> None:
         if self._last is not None:
@@ -267,72 +289,3 @@ class Client:
             else:
                 self.restarts += 1
         self._last = number
-
-
-class Stream:
-    """The records of one subscription: `async for record in stream`, or `await stream.next(timeout_s)`.
-
-    Ends when closed; raises BoxError when the link is lost or the box falls silent, after what had arrived.
-    `dropped` counts the records that found no room.
-    """
-
-    def __init__(self, client: Client, room: int) -> None:
-        self.dropped = 0
-        self._client = client
-        self._queue: deque[Status | Event] = deque(maxlen=room)
-        self._closed = False
-        self._waiter: asyncio.Future[None] | None = None
-
-    def __aiter__(self) -> Stream:
-        return self
-
-    async def __anext__(self) -> Status | Event:
-        record = await self.next()
-        assert record is not None
-        return record
-
-    async def next(self, timeout_s: float | None = None) -> Status | Event | None:
-        """The next record; None when `timeout_s` passes first. Raises StopAsyncIteration, BoxError."""
-        loop = asyncio.get_running_loop()
-        end_s = None if timeout_s is None else loop.time() + timeout_s
-        while not self._queue:
-            if self._closed:
-                raise StopAsyncIteration
-            client = self._client
-            if client.lost:
-                raise client.lost
-            left = [] if end_s is None else [end_s - loop.time()]
-            if client.silence_s is not None:
-                left.append(client.silence_s - client.silent_for_s())
-                if left[-1] <= 0:
-                    raise BoxError(f"{client.link.url}: the box stopped answering ({client.silence_s:.1f} s)")
-            if end_s is not None and left[0] <= 0:
-                return None
-            self._waiter = loop.create_future()
-            await asyncio.wait({self._waiter}, timeout=min(left) if left else None)
-        return self._queue.popleft()
-
-    def take(self) -> list[Status | Event]:
-        """All records that wait, without waiting."""
-        records = list(self._queue)
-        self._queue.clear()
-        return records
-
-    def close(self) -> None:
-        """End the subscription."""
-        self._closed = True
-        if self in self._client._streams:
-            self._client._streams.remove(self)
-        self.wake()
-
-    def offer(self, record: Status | Event) -> None:
-        """For the client: one more record."""
-        if len(self._queue) == self._queue.maxlen:
-            self.dropped += 1
-        self._queue.append(record)
-        self.wake()
-
-    def wake(self) -> None:
-        """For the client: let the reader look again."""
-        if self._waiter and not self._waiter.done():
-            self._waiter.set_result(None)
