@@ -7,7 +7,7 @@ from math import exp
 
 from barbox.sim.plant.params import HIGH_RATE_MOHM_AH, CellParams, SectionSpec
 
-_STEP = 0.002  # of charge, between points of the table
+_STEP = 0.001  # of charge, between points of the table
 _LOW, _HIGH = -0.1, 1.12
 _MID_CHARGE = 0.5
 

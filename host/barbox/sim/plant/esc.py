@@ -12,7 +12,7 @@ CUT = "cut"  # own low-voltage cutoff; wants idle
 LEARNING = "learning"  # took full at power-up for a lesson
 
 _SHORTEST_US, _LONGEST_US = 800, 2200  # a pulse outside is no pulse (common practice, no source)
-_PULSE_GAP_S = 0.1  # idle seen before a longer gap does not count towards arming
+_PULSE_GAP_S = 0.05  # idle seen before a longer gap does not count towards arming
 
 
 class Esc:
