@@ -1,0 +1,1 @@
+"""Example rigs, as files: `importlib.resources.files("barbox.examples") / "trike.toml"`."""

@@ -1,0 +1,153 @@
+"""A rig as its sheet states it, checked: frozen dataclasses in the sheet's own units."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from typing import TYPE_CHECKING
+
+from barbox.rig.boards import Board
+from barbox.rig.keys import FULL_CELL_V
+
+if TYPE_CHECKING:
+    from barbox.sim.plant import PlantSpec
+    from shared_proto.settings import Values
+
+
+@dataclass(frozen=True)
+class Pack:
+    """One pack of a string. `c_rate`: its continuous discharge rate; `resistance_mohm`: of one cell, where known."""
+
+    cells: int
+    capacity_ah: float
+    c_rate: float
+    resistance_mohm: float | None = None
+
+
+@dataclass(frozen=True)
+class SensePoint:
+    """A wire from above `cells` cells through a divider to a sense input of the box (from 1)."""
+
+    cells: int
+    input: int
+    upper_kohm: float
+    lower_kohm: float
+    tolerance_percent: float = 1.0
+
+    @property
+    def ratio(self) -> float:
+        """Voltage at the sense point over voltage at the pin."""
+        return 1.0 + self.upper_kohm / self.lower_kohm
+
+
+@dataclass(frozen=True)
+class Fan:
+    """A ducted fan and its motor: static thrust and shaft power at full. None: whatever a model takes by default."""
+
+    diameter_mm: float
+    full_thrust_n: float
+    full_power_w: float
+    rated_v: float | None = None
+    efficiency: float | None = None
+    spool_s: float | None = None
+    full_speed_rpm: float | None = None
+
+
+@dataclass(frozen=True)
+class Esc:
+    """The ESC's end points and rating."""
+
+    idle_us: int
+    full_us: int
+    rating_a: float | None = None
+
+
+@dataclass(frozen=True)
+class Proof:
+    """When the bench proved that this side stops, and how long its ESC holds the last command without pulses."""
+
+    stop_proved: date
+    hold_s: float
+
+
+@dataclass(frozen=True)
+class Side:
+    """One fan, its ESC and its string. `packs` and `sense` lowest first; `curve_pm` None: not measured, linear."""
+
+    name: str
+    cells: int
+    packs: tuple[Pack, ...]
+    sense: tuple[SensePoint, ...]
+    fan: Fan
+    esc: Esc
+    curve_pm: tuple[int, ...] | None = None
+    proof: Proof | None = None
+
+    @property
+    def section_cells(self) -> tuple[int, ...]:
+        """Cells of each section, lowest first."""
+        tops = [p.cells for p in self.sense]
+        return tuple(top - below for top, below in zip(tops, [0, *tops], strict=False))
+
+    def section_name(self, section: int) -> str:
+        """What people call a section, from 0: "string", "lower section", "section 2 of 3"."""
+        return section_name(section, len(self.sense))
+
+
+@dataclass(frozen=True)
+class Wiring:
+    """The heavy leads of each side. `lead_m`: one way, pack to ESC; contacts: all connectors of one lead."""
+
+    lead_m: float = 1.0
+    lead_mm2: float = 16.0
+    contacts_mohm: float = 0.5
+    fuse_mohm: float = 0.5
+
+
+@dataclass(frozen=True)
+class Vehicle:
+    """What the fans push. None: whatever a model takes by default."""
+
+    mass_kg: float | None = None
+    crr: float | None = None
+    cda_m2: float | None = None
+
+
+@dataclass(frozen=True)
+class Rig:
+    """One vehicle. `plain`: settings by name that the sheet gives or leaves at their default; `stated`: those given.
+
+    `crc` is the CRC-32 of the sheet's bytes, by which a box tells which sheet its settings came from.
+    """
+
+    name: str
+    board: Board
+    sides: tuple[Side, ...]
+    plain: dict[str, int]
+    stated: frozenset[str] = frozenset()
+    full_cell_v: float = FULL_CELL_V
+    wiring: Wiring = field(default_factory=Wiring)
+    vehicle: Vehicle = field(default_factory=Vehicle)
+    crc: int = 0
+    source: str = ""
+
+    def settings(self) -> Values:
+        """The settings of a box for this rig, sensing at nominal dividers. Raises UserError when they conflict."""
+        from barbox.rig.to_settings import settings
+
+        return settings(self)
+
+    def plant_spec(self) -> PlantSpec:
+        """The same rig for the simulated board. Raises UserError when no real fan could be like that."""
+        from barbox.rig.to_plant import plant_spec
+
+        return plant_spec(self)
+
+
+def section_name(section: int, sections: int) -> str:
+    """What people call a section, from 0: "string", "lower section", "section 2 of 3"."""
+    if sections == 1:
+        return "string"
+    if sections == 2:
+        return ("lower section", "upper section")[section]
+    return f"section {section + 1} of {sections}"

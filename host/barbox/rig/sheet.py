@@ -1,0 +1,296 @@
+"""A rig sheet in TOML to a Rig, checked: whatever is missing, unknown or contradictory is one sentence."""
+
+from __future__ import annotations
+
+import binascii
+import re
+import sys
+from pathlib import Path
+from typing import Any
+
+from barbox.errors import UserError
+from barbox.rig.boards import BOARDS, Board
+from barbox.rig.dividers import suggest_upper_kohm
+from barbox.rig.keys import FULL_CELL_V, KEYS, LEARNED_LEVER, keys_of
+from barbox.rig.model import Esc, Fan, Pack, Proof, Rig, SensePoint, Side, Vehicle, Wiring
+from barbox.rig.table import Table, nearest
+from shared_proto.messages import SIDES_MAX
+from shared_proto.settings import ROWS, SETTINGS, Setting
+
+if sys.version_info >= (3, 11):
+    import tomllib
+else:
+    import tomli as tomllib
+
+_TOP = ("rig", "lever", "cells", "limits", "stream", "wiring", "vehicle", "side")
+_SIDE = ("name", "cells", "packs", "sense", "curve_pm", "fan", "esc", "proof")
+_PACK = ("cells", "capacity_ah", "c_rate", "resistance_mohm")
+_SENSE = ("cells", "input", "upper_kohm", "lower_kohm", "tolerance_percent")
+_FAN = ("diameter_mm", "full_thrust_n", "full_power_w", "rated_v", "efficiency", "spool_s", "full_speed_rpm")
+
+_HOLD_LIMIT_S = 1.0
+"""An ESC that runs on for longer than this after its pulses end has not been proved to stop (common practice)."""
+
+
+def load(path: str | Path) -> Rig:
+    """The rig of a sheet. Raises UserError, in one sentence, for a file or a value that will not do."""
+    path = Path(path)
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        raise UserError(f"{path}: there is no such file; `barbox new {path}` writes a sheet to start from") from None
+    except OSError as error:
+        raise UserError(f"{path}: cannot be read ({error.strerror}); name a rig sheet in TOML") from None
+    return read(data, str(path))
+
+
+def read(data: bytes, source: str = "rig sheet") -> Rig:
+    """The rig of a sheet's bytes; `source` is what to call it in a message. Raises UserError."""
+    try:
+        parsed = tomllib.loads(data.decode())
+    except UnicodeDecodeError:
+        raise UserError(f"{source}: is not text in UTF-8; name a rig sheet in TOML") from None
+    except tomllib.TOMLDecodeError as error:
+        raise UserError(f"{source}: is not TOML as it stands: {_first_clause(error)}; mend that line") from None
+    rig = _rig(Table(source, "", parsed, _TOP), binascii.crc32(data))
+    rig.settings()  # what the box itself would refuse is refused here
+    return rig
+
+
+def _first_clause(error: Exception) -> str:
+    text = str(error)
+    return text[:1].lower() + text[1:]
+
+
+def _rig(top: Table, crc: int) -> Rig:
+    head = top.table("rig", ("name", "board", "cells_total"), needed=True)
+    name = _name(head, "name", "trike", _size("rig"))
+    board_name = head.text("board", "pico_w")
+    board = BOARDS.get(board_name)
+    if board is None:
+        meant = nearest(board_name, BOARDS)
+        hint = f"did you mean {meant}?" if meant else f"known boards: {', '.join(BOARDS)}"
+        head.fail("board", f'is "{board_name}", which is no board; {hint}')
+    plain, stated, full_cell_v = _plain(top, board)
+    tables = top.tables("side", _SIDE, "[[side]]")
+    if len(tables) > SIDES_MAX:
+        top.fail("side", f"has {len(tables)} sides, a box has room for {SIDES_MAX}: remove some")
+    sides: list[Side] = []
+    inputs: dict[int, str] = {}
+    for table in tables:
+        side = _side(table, board, full_cell_v, inputs)
+        for n, other in enumerate(sides):
+            if other.name == side.name:
+                table.fail("name", f'is "{side.name}", as is side[{n + 1}].name: give each side its own name')
+        sides.append(side)
+    cells = sum([s.cells for s in sides])
+    if head.has("cells_total") and (total := head.whole("cells_total", 1, 200)) != cells:
+        head.fail("cells_total", f"is {total}, and the sides have {cells}: correct one of them")
+    wiring = top.table("wiring", ("lead_m", "lead_mm2", "contacts_mohm", "fuse_mohm"))
+    vehicle = top.table("vehicle", ("mass_kg", "crr", "cda_m2"))
+    return Rig(
+        name=name,
+        board=board,
+        sides=tuple(sides),
+        plain=plain,
+        stated=stated,
+        full_cell_v=full_cell_v,
+        wiring=Wiring(
+            lead_m=wiring.number("lead_m", 0.05, 20, "m", default=Wiring.lead_m),
+            lead_mm2=wiring.number("lead_mm2", 0.5, 200, "mm2", default=Wiring.lead_mm2),
+            contacts_mohm=wiring.number("contacts_mohm", 0, 20, "milliohm", default=Wiring.contacts_mohm),
+            fuse_mohm=wiring.number("fuse_mohm", 0, 20, "milliohm", default=Wiring.fuse_mohm),
+        ),
+        vehicle=Vehicle(
+            mass_kg=vehicle.maybe("mass_kg", 5, 2000, "kg"),
+            crr=vehicle.maybe("crr", 0, 0.1),
+            cda_m2=vehicle.maybe("cda_m2", 0, 5, "m2"),
+        ),
+        crc=crc,
+        source=top.source,
+    )
+
+
+def _size(row: str) -> int:
+    return int(SETTINGS[ROWS[row]].code[:-1])
+
+
+def _name(table: Table, key: str, example: str, longest: int) -> str:
+    text = table.text(key, example)
+    if not re.fullmatch(rf"[A-Za-z][A-Za-z0-9_-]{{0,{longest - 1}}}", text):
+        table.fail(key, f'is "{text}": write a letter, then letters, digits, - or _, at most {longest} in all')
+    return text
+
+
+def _plain(top: Table, board: Board) -> tuple[dict[str, int], frozenset[str], float]:
+    values: dict[str, int] = {}
+    stated = set()
+    tables = {name: top.table(name, _plain_keys(name)) for name in dict.fromkeys(k.table for k in KEYS)}
+    for k in KEYS:
+        table = tables[k.table]
+        read = table.number if k.scale > 1 else table.whole
+        unit = k.key.rpartition("_")[2] if k.scale > 1 else k.setting.unit
+        values[k.row] = round(read(k.key, k.low, k.high, unit, default=k.default) * k.scale)  # type: ignore[arg-type]
+        if table.has(k.key):
+            stated.add(k.row)
+    cells = tables["cells"]
+    full_cell_v = cells.number("full_v", 4.0, 4.4, "v", default=FULL_CELL_V)
+    over_v = values["cell_over_mv"] / 1000
+    if full_cell_v > over_v:
+        cells.fail("full_v", f"is {full_cell_v:g}, above over_v = {over_v:g}: raise over_v or lower full_v")
+    floor, low, warn = (values[f"cell_{k}_mv"] / 1000 for k in ("floor", "low", "warn"))
+    if not floor < low < warn < full_cell_v:
+        cells.fail(
+            "",
+            f"have floor_v = {floor:g}, low_v = {low:g}, warn_v = {warn:g}, full_v = {full_cell_v:g}: "
+            "they must rise in this order",
+        )
+    lever = tables["lever"]
+    tracks = values["lever_tracks"]
+    if tracks > board.lever_tracks:
+        lever.fail(
+            "tracks",
+            f"is {tracks}, and board {board.name} reads {board.lever_tracks}: write tracks = {board.lever_tracks} "
+            f"(a single track is capped at {values['single_track_cap_pm'] / 10:g} %) or use another board",
+        )
+    for track in "ab"[:tracks]:
+        rest, full = values[f"lever_{track}_rest_mv"], values[f"lever_{track}_full_mv"]
+        if abs(full - rest) < 300:
+            lever.fail(
+                f"{track}_full_mv", f"is {full}, less than 300 mV from {track}_rest_mv = {rest}: measure both again"
+            )
+    half_stated = [row for row in LEARNED_LEVER if row in stated]
+    if half_stated and len(half_stated) < 2 * tracks:
+        lever.fail("", "gives some end points and not all: give rest and full of each track, or none")
+    return values, frozenset(stated), full_cell_v
+
+
+def _plain_keys(table: str) -> list[str]:
+    return [k.key for k in keys_of(table)] + (["full_v"] if table == "cells" else [])
+
+
+def _side(table: Table, board: Board, full_cell_v: float, inputs: dict[int, str]) -> Side:
+    name = _name(table, "name", "left", _size("side.name"))
+    if re.fullmatch(r"(side|sense)\d*", name):
+        table.fail("name", f'is "{name}", which names a setting of any side: choose another, such as "left"')
+    most = SETTINGS[ROWS["side.cells"]].high
+    cells = table.whole("cells", 1, most)
+    packs = tuple(
+        Pack(
+            cells=p.whole("cells", 1, most),
+            capacity_ah=p.number("capacity_ah", 0.1, 200, "Ah"),
+            c_rate=p.number("c_rate", 1, 200, "C"),
+            resistance_mohm=p.maybe("resistance_mohm", 0.05, 200, "milliohm"),
+        )
+        for p in table.tables("packs", _PACK, "{ cells = 5, capacity_ah = 10, c_rate = 25 }")
+    )
+    of_packs = sum([p.cells for p in packs])
+    if of_packs != cells:
+        table.fail(
+            "cells", f"is {cells}, and the packs add up to {of_packs} ({' + '.join([str(p.cells) for p in packs])}): "
+            "correct the one that is wrong"
+        )  # fmt: skip
+    fan = table.table("fan", _FAN, needed=True)
+    esc = table.table("esc", ("idle_us", "full_us", "rating_a"))
+    return Side(
+        name=name,
+        cells=cells,
+        packs=packs,
+        sense=_sense(table, cells, board, full_cell_v, inputs),
+        fan=Fan(
+            diameter_mm=fan.number("diameter_mm", 20, 1000, "mm"),
+            full_thrust_n=fan.number("full_thrust_n", 0.1, 2000, "N"),
+            full_power_w=fan.number("full_power_w", 1, 100000, "W"),
+            rated_v=fan.maybe("rated_v", 3, 120, "V"),
+            efficiency=fan.maybe("efficiency", 0.1, 1),
+            spool_s=fan.maybe("spool_s", 0.01, 5, "s"),
+            full_speed_rpm=fan.maybe("full_speed_rpm", 500, 200000, "rpm"),
+        ),
+        esc=Esc(
+            idle_us=_row(esc, "idle_us", "side.idle_us"),
+            full_us=_row(esc, "full_us", "side.full_us"),
+            rating_a=esc.maybe("rating_a", 1, 2000, "A"),
+        ),
+        curve_pm=_curve(table) if table.has("curve_pm") else None,
+        proof=_proof(table.table("proof", ("stop_proved", "hold_s"))) if table.has("proof") else None,
+    )
+
+
+def _row(table: Table, key: str, row: str) -> int:
+    s: Setting = SETTINGS[ROWS[row]]
+    return table.whole(key, s.low, s.high, s.unit, default=s.default)
+
+
+def _curve(table: Table) -> tuple[int, ...]:
+    s = SETTINGS[ROWS["side.curve"]]
+    curve = table.numbers("curve_pm", int(s.code[:-1]), s.low, s.high, s.unit)
+    if curve[0] != 0:
+        table.fail("curve_pm", f"begins at {curve[0]}: write 0 first, so that no demand is idle")
+    for n in range(1, len(curve)):
+        if curve[n] < curve[n - 1]:
+            table.fail("curve_pm", f"falls from {curve[n - 1]} to {curve[n]} at its entry {n + 1}: it must not fall")
+    return curve
+
+
+def _proof(table: Table) -> Proof:
+    day = table.day("stop_proved")
+    hold_s = table.number("hold_s", 0, 60, "s")
+    if hold_s > _HOLD_LIMIT_S:
+        table.fail(
+            "hold_s",
+            f"is {hold_s:g}: an ESC that runs on for more than {_HOLD_LIMIT_S:g} s without pulses is not proved to "
+            "stop; change its settings and prove it again, or leave `proof` out and ride capped",
+        )
+    return Proof(day, hold_s)
+
+
+def _sense(side: Table, cells: int, board: Board, full_cell_v: float, inputs: dict[int, str]) -> tuple[SensePoint, ...]:
+    points: dict[int, tuple[SensePoint, str]] = {}
+    for t in side.tables("sense", _SENSE, "{ cells = 10, input = 1, upper_kohm = 150, lower_kohm = 10 }"):
+        point = SensePoint(
+            cells=t.whole("cells", 1, 200),
+            input=t.whole("input", 1, 200),
+            upper_kohm=t.number("upper_kohm", 0.1, 10000, "kohm"),
+            lower_kohm=t.number("lower_kohm", 0.1, 10000, "kohm"),
+            tolerance_percent=t.number(
+                "tolerance_percent", 0.001, 10, "percent", default=SensePoint.tolerance_percent
+            ),
+        )
+        if point.cells > cells:
+            t.fail("cells", f"is {point.cells}, above the top of the string at {cells} cells: count again from below")
+        if point.cells in points:
+            t.fail(
+                "cells", f"is {point.cells}, as is {points[point.cells][1]}.cells: name each place on the string once"
+            )
+        if point.input > board.inputs:
+            t.fail("input", f"is {point.input}, and board {board.name} has inputs 1 to {board.inputs}: choose another")
+        if point.input in inputs:
+            t.fail("input", f"is {point.input}, taken by {inputs[point.input]}: give each sense point its own input")
+        if point.cells < cells and not board.taps:
+            t.fail(
+                "cells",
+                f"is {point.cells}, a tap below the top at {cells}, and board {board.name} senses tops only: "
+                "leave the tap out or use another board",
+            )
+        _divider(t, point, board, full_cell_v)
+        points[point.cells] = (point, t.path)
+        inputs[point.input] = t.path
+    if cells not in points:
+        side.fail("sense", f"has no point at the top of the string: add one with cells = {cells}")
+    return tuple([points[c][0] for c in sorted(points)])
+
+
+def _divider(t: Table, point: SensePoint, board: Board, full_cell_v: float) -> None:
+    full_v = full_cell_v * point.cells
+    pin_v = full_v / point.ratio
+    if pin_v > board.pin_limit_v:
+        ratio = full_v / board.pin_limit_v
+        upper = suggest_upper_kohm(ratio, point.lower_kohm)
+        t.fail(
+            "upper_kohm",
+            f"is {point.upper_kohm:g}: {full_v:.1f} V at full charge would put {pin_v:.2f} V on input {point.input}, "
+            f"which takes {board.pin_limit_v:g} V; the divider must be {ratio:.1f} to 1 or more, "
+            f"such as upper_kohm = {upper:g} with lower_kohm = {point.lower_kohm:g}",
+        )
+
+

@@ -1,0 +1,76 @@
+"""A rig to what the simulated board is wired to."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+
+from barbox.errors import UserError
+from barbox.rig.model import Rig, Side
+from barbox.sim.plant import EscSpec, FanSpec, PlantSpec, SectionSpec, SideSpec, VehicleSpec
+
+COPPER_OHM_MM2_PER_M = 0.017241
+"""Resistivity of annealed copper at 20 C (IEC 60028)."""
+
+NOMINAL_CELL_V = 3.7
+"""Mean voltage of a cell in use (cell specification sheets)."""
+
+_RATED_DROP_MV = 375.0
+"""A high-rate pack loses about a tenth of its voltage at its rated current (common practice, no source)."""
+
+
+def plant_spec(rig: Rig) -> PlantSpec:
+    """The plant of a rig: full packs, a section for each sense point. Raises UserError for an impossible fan."""
+    wiring = rig.wiring
+    lead_mohm = 1000.0 * COPPER_OHM_MM2_PER_M * wiring.lead_m / wiring.lead_mm2 + wiring.contacts_mohm
+    try:
+        return PlantSpec(
+            sides=tuple(
+                SideSpec(
+                    name=side.name,
+                    sections=_sections(side),
+                    fan=_fan(side),
+                    esc=_esc(side),
+                    lead_pos_mohm=lead_mohm + wiring.fuse_mohm,
+                    lead_neg_mohm=lead_mohm,
+                )
+                for side in rig.sides
+            ),
+            vehicle=VehicleSpec(**_given(asdict(rig.vehicle))),
+        )
+    except ValueError as error:
+        raise UserError(f"{rig.source}: {error}; correct the sheet") from None
+
+
+def _given(values: dict[str, float | None]) -> dict[str, float]:
+    return {k: v for k, v in values.items() if v is not None}
+
+
+def _fan(side: Side) -> FanSpec:
+    given = _given(asdict(side.fan))
+    given.setdefault("rated_v", NOMINAL_CELL_V * side.cells)
+    return FanSpec(**given)
+
+
+def _esc(side: Side) -> EscSpec:
+    seen = EscSpec.idle_seen_us - EscSpec.idle_us + side.esc.idle_us
+    hold = {} if side.proof is None else {"hold_s": max(side.proof.hold_s, 0.03)}
+    return EscSpec(idle_us=side.esc.idle_us, full_us=side.esc.full_us, idle_seen_us=seen, **hold)
+
+
+def _sections(side: Side) -> tuple[SectionSpec, ...]:
+    """Cells of one section may lie in several packs: the smallest capacity and the mean resistance count."""
+    cells = [pack for pack in side.packs for _ in range(pack.cells)]
+    sections = []
+    below = 0
+    for point in side.sense:
+        packs = cells[below : point.cells]
+        mohm = [p.resistance_mohm or _RATED_DROP_MV / (p.c_rate * p.capacity_ah) for p in packs]
+        sections.append(
+            SectionSpec(
+                cells=len(packs),
+                capacity_ah=min(p.capacity_ah for p in packs),
+                resistance_mohm_per_cell=sum(mohm) / len(mohm),
+            )
+        )
+        below = point.cells
+    return tuple(sections)
