@@ -60,7 +60,9 @@ async def write(client: Client, todo: list[Change]) -> None:
     for c in todo:
         got = await client.get_setting(c.slot.row, c.slot.index)
         if got != c.new:
-            raise BoxError(f"{c.slot.name} was written as {as_text(c.new)} and reads back as {as_text(got)}: do not ride")
+            raise BoxError(
+                f"{c.slot.name} was written as {as_text(c.new)} and reads back as {as_text(got)}: do not ride like this"
+            )
 
 
 def _nothing_written(error: BoxError) -> BoxError:

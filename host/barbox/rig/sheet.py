@@ -6,7 +6,6 @@ import binascii
 import re
 import sys
 from pathlib import Path
-from typing import Any
 
 from barbox.errors import UserError
 from barbox.rig.boards import BOARDS, Board

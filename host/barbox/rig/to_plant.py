@@ -17,6 +17,9 @@ NOMINAL_CELL_V = 3.7
 _RATED_DROP_MV = 375.0
 """A high-rate pack loses about a tenth of its voltage at its rated current (common practice, no source)."""
 
+_SHORTEST_HOLD_S = 0.03
+"""No ESC stops sooner than that: it must last from one servo frame to the next."""
+
 
 def plant_spec(rig: Rig) -> PlantSpec:
     """The plant of a rig: full packs, a section for each sense point. Raises UserError for an impossible fan."""
@@ -53,8 +56,8 @@ def _fan(side: Side) -> FanSpec:
 
 def _esc(side: Side) -> EscSpec:
     seen = EscSpec.idle_seen_us - EscSpec.idle_us + side.esc.idle_us
-    hold = {} if side.proof is None else {"hold_s": max(side.proof.hold_s, 0.03)}
-    return EscSpec(idle_us=side.esc.idle_us, full_us=side.esc.full_us, idle_seen_us=seen, **hold)
+    hold_s = EscSpec.hold_s if side.proof is None else max(side.proof.hold_s, _SHORTEST_HOLD_S)
+    return EscSpec(idle_us=side.esc.idle_us, full_us=side.esc.full_us, idle_seen_us=seen, hold_s=hold_s)
 
 
 def _sections(side: Side) -> tuple[SectionSpec, ...]:
