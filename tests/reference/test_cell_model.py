@@ -1,7 +1,8 @@
 """The cell model against its own published curves, and stepped against PyBaMM.
 
 Source: M. Chen, G. A. Rincon-Mora, IEEE Trans. Energy Conversion 21(2), 504-511, 2006; T. Kim, W. Qiao,
-IEEE Trans. Energy Conversion 26(4), 2011. Data and their standing: data/cell_open_circuit.csv, data/cell_model.toml.
+IEEE Trans. Energy Conversion 26(4), 2011.
+Data and their standing: data/cell_open_circuit.csv, data/cell_model.toml.
 """
 
 import csv

@@ -1,6 +1,7 @@
 """Fan laws, the ideal duct, air density: functions and simulated fan against published figures.
 
-Data, sources and the standing of each: data/fan_laws.toml, data/ducted_bound.toml, data/standard_atmosphere.csv.
+Data, sources and the standing of each:
+data/fan_laws.toml, data/ducted_bound.toml, data/standard_atmosphere.csv.
 """
 
 import csv
@@ -87,7 +88,7 @@ def test_duct_over_open_rotor():
 
 
 def test_default_fan_is_a_plausible_one():
-    """Between the ideal duct and half of it: figures of merit of small ducted fans (common practice, no source)."""
+    """Between the ideal duct and half of it, as small ducted fans are (common practice, no source)."""
     assert 0.5 < FanSpec().figure_of_merit < 0.8
     area = math.pi * 0.12**2 / 4
     assert FanSpec().ideal_power_w == pytest.approx(65.0**1.5 / math.sqrt(4 * 1.225 * area))

@@ -18,7 +18,9 @@ if sys.version_info >= (3, 11):
 else:
     import tomli as tomllib
 
-CASE = tomllib.loads(Path(__file__).with_name("data").joinpath("road_load.toml").read_text("utf-8"))["martin_1998"]
+CASE = tomllib.loads(Path(__file__).with_name("data").joinpath("road_load.toml").read_text("utf-8"))[
+    "martin_1998"
+]
 PARTS = CASE["parts_computed_W"]
 MASS, SPEED, GRADIENT, G = CASE["mass_total_kg"], CASE["speed_m_s"], CASE["gradient"], CASE["g"]
 HEADWIND = CASE["wind_m_s"] * math.cos(math.radians(30.0))

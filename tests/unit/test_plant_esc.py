@@ -1,4 +1,4 @@
-"""The simulated ESC: arming, loss of pulses, restart, cutoff, learning. Behaviour: common practice, no source."""
+"""The simulated ESC: arming, loss of pulses, restart, cutoff, learning (common practice, no source)."""
 
 import pytest
 

@@ -100,6 +100,15 @@ def test_lost_string_shows_no_sag_at_the_sense_wires():
     assert plant.thrust_n(0) > 10.0
 
 
+def test_a_main_plug_pulled_for_a_moment_restarts_the_esc():
+    plant = riding()
+    plant.lose_string(0)
+    plant.restore_string(0)
+    plant.advance(2.0, [1700, 1700])
+    assert plant.esc_state(0) == "waiting"
+    assert plant.current_a(0) < 0.1 < plant.current_a(1)
+
+
 def test_swapped_packs_keep_their_charge():
     plant = riding()
     plant.set_charge(0, 0.4)
@@ -129,7 +138,20 @@ def test_over_discharge_ends_near_nothing_and_not_beyond():
     assert plant.thrust_n(0) < 5.0
 
 
-@pytest.mark.parametrize("wrong", [{"capacity_factor": 0.0}, {"resistance_factor": float("nan")}, {"charge": 1.2}])
+def test_a_section_driven_past_empty_gives_nothing_at_rest():
+    """The sound section still pushes current through it, so its voltage is that of reversed cells."""
+    plant = riding()
+    plant.weaken_section(0, 0, capacity_factor=0.03, charge=0.0)
+    plant.advance(20.0, [1500, 1500])
+    empty = plant.sections(0)[0]
+    assert empty.charge < -0.1
+    assert empty.rest_voltage_v == 0.0
+    assert empty.voltage_v < 0.0 < plant.sense_points_v(0)[1]
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"capacity_factor": 0.0}, {"resistance_factor": float("nan")}, {"charge": 1.2}]
+)
 def test_impossible_faults_are_refused(wrong):
     with pytest.raises(ValueError, match="is not above 0|is outside"):
         riding().weaken_section(0, 0, **wrong)
@@ -154,7 +176,11 @@ def test_same_seed_same_plant():
 
     assert trace(7) == trace(7)
     assert trace(7) != trace(8)
-    assert trace(7)[0] != trace(7)[2]
+    plant = riding(spec, 7)
+    a, b = plant.sections(0)
+    # One current, two capacities, two resistances.
+    assert (1.0 - a.charge) / (1.0 - b.charge) != pytest.approx(1.0, rel=1e-3)
+    assert a.groups[0].series_ohm / b.groups[0].series_ohm != pytest.approx(1.0, rel=1e-3)
 
 
 def test_terminal_speed_balances_thrust_and_drag():

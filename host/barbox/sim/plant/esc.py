@@ -19,8 +19,8 @@ class Esc:
     """`state` is one of the names above, `duty` 0..1."""
 
     __slots__ = (
-        "_fresh", "_full_s", "_full_us", "_idle_s", "_idle_us", "_last_us", "_since_pulse_s", "_spec", "_zero_us",
-        "duty", "state",
+        "_fresh", "_full_s", "_full_us", "_idle_s", "_idle_us", "_last_us", "_since_pulse_s", "_spec",
+        "_zero_us", "duty", "state",
     )  # fmt: skip
 
     def __init__(self, spec: EscSpec):

@@ -28,7 +28,10 @@ def disc_area_m2(diameter_mm: float) -> float:
 
 
 def ideal_ducted_power_w(
-    thrust_n: float, area_m2: float, density_kg_m3: float = SEA_LEVEL_DENSITY_KG_M3, exit_area_ratio: float = 1.0
+    thrust_n: float,
+    area_m2: float,
+    density_kg_m3: float = SEA_LEVEL_DENSITY_KG_M3,
+    exit_area_ratio: float = 1.0,
 ) -> float:
     """Least shaft power for a static thrust from a duct: T^1.5 / sqrt(4 rho A sigma).
 
@@ -38,13 +41,18 @@ def ideal_ducted_power_w(
     return thrust_n**1.5 / sqrt(4.0 * density_kg_m3 * area_m2 * exit_area_ratio)
 
 
-def ideal_open_power_w(thrust_n: float, area_m2: float, density_kg_m3: float = SEA_LEVEL_DENSITY_KG_M3) -> float:
+def ideal_open_power_w(
+    thrust_n: float, area_m2: float, density_kg_m3: float = SEA_LEVEL_DENSITY_KG_M3
+) -> float:
     """Least shaft power for a static thrust from an open disc: T^1.5 / sqrt(2 rho A)."""
     return ideal_ducted_power_w(thrust_n, area_m2, density_kg_m3, 0.5)
 
 
 def exit_speed_m_s(
-    thrust_n: float, area_m2: float, density_kg_m3: float = SEA_LEVEL_DENSITY_KG_M3, exit_area_ratio: float = 1.0
+    thrust_n: float,
+    area_m2: float,
+    density_kg_m3: float = SEA_LEVEL_DENSITY_KG_M3,
+    exit_area_ratio: float = 1.0,
 ) -> float:
     """Speed of the jet that gives a static thrust: sqrt(T / (rho sigma A))."""
     return sqrt(thrust_n / (density_kg_m3 * area_m2 * exit_area_ratio))

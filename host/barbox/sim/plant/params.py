@@ -12,7 +12,12 @@ from barbox.sim.plant.fan import disc_area_m2, exit_speed_m_s, ideal_ducted_powe
 
 def _need(spec: object, name: str, test: Callable[[float], bool], what: str) -> None:
     value = getattr(spec, name)
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not isfinite(value) or not test(value):
+    if (
+        isinstance(value, bool)
+        or not isinstance(value, (int, float))
+        or not isfinite(value)
+        or not test(value)
+    ):
         raise ValueError(f"{type(spec).__name__}.{name} is {value!r}; it must be {what}")
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import isfinite
+from math import ceil, isfinite
 from random import Random
 
 from barbox.sim.plant.cell import CellGroup, Section
@@ -41,7 +41,7 @@ class Plant:
 
     def advance(self, dt_s: float, pulse_us: Sequence[int | None]) -> None:
         """Let `dt_s` seconds pass, in which the ESC of each side saw pulses of this width (the last one
-        counts; None: no pulse). Longer intervals than 0.025 s are cut into steps of about 0.02 s.
+        counts; None: no pulse). Longer intervals than 0.025 s are cut into equal steps of at most 0.02 s.
 
         Raises ValueError unless `dt_s` is above 0 and `pulse_us` has one entry a side.
         """
@@ -51,7 +51,7 @@ class Plant:
         if not 0.0 < dt_s <= _LONGEST_STEP_S:
             if not (isfinite(dt_s) and dt_s > 0.0):
                 raise ValueError(f"time step {dt_s!r} s is not above 0")
-            count = max(1, round(dt_s / _SUBSTEP_S))
+            count = ceil(dt_s / _SUBSTEP_S - 1e-9)
             for _ in range(count):
                 self.advance(dt_s / count, pulse_us)
             return
@@ -148,7 +148,11 @@ class Plant:
 
     @staticmethod
     def _weaken(
-        side: Side, groups: list[CellGroup], capacity_factor: float, resistance_factor: float, charge: float | None
+        side: Side,
+        groups: list[CellGroup],
+        capacity_factor: float,
+        resistance_factor: float,
+        charge: float | None,
     ) -> None:
         for what, factor in (("capacity", capacity_factor), ("resistance", resistance_factor)):
             if not (isfinite(factor) and factor > 0.0):

@@ -15,7 +15,9 @@ def air_drag_n(airspeed_m_s: float, cda_m2: float, density_kg_m3: float = SEA_LE
     return 0.5 * density_kg_m3 * cda_m2 * airspeed_m_s * abs(airspeed_m_s)
 
 
-def rolling_drag_n(mass_kg: float, crr: float, gradient: float = 0.0, g_m_s2: float = STANDARD_GRAVITY_M_S2) -> float:
+def rolling_drag_n(
+    mass_kg: float, crr: float, gradient: float = 0.0, g_m_s2: float = STANDARD_GRAVITY_M_S2
+) -> float:
     """Rolling resistance: Crr m g cos(slope); `gradient` is rise over run."""
     return crr * mass_kg * g_m_s2 * cos(atan(gradient))
 
@@ -33,8 +35,8 @@ class Vehicle:
     """
 
     __slots__ = (
-        "_brake_n", "_crr_n", "_drag", "_gradient", "_mass_kg", "_slope_n", "_spec", "distance_m", "headwind_m_s",
-        "position_m", "speed_m_s",
+        "_brake_n", "_crr_n", "_drag", "_gradient", "_mass_kg", "_slope_n", "_spec", "distance_m",
+        "headwind_m_s", "position_m", "speed_m_s",
     )  # fmt: skip
 
     def __init__(self, spec: VehicleSpec, air_density: float = SEA_LEVEL_DENSITY_KG_M3):
