@@ -11,6 +11,7 @@ from barbox.rides.figures import events_of, summarise
 from barbox.rides.timeline import Ride, Timeline, timeline
 from shared_proto import states
 
+_TOLD_ELSEWHERE = ("CUTBACK", "SENSE")  # by cutback and sensing faults, with their figures
 _BRIEF_REST_S = 10.0  # a shorter rest of the lever does not end a stretch of driving
 _BRIEF_S = 5.0  # overruns that follow each other sooner are told in one line
 
@@ -44,7 +45,7 @@ def account(ride: Ride) -> list[Line]:
     lines += [_refusal(r) for r in found["arming_refused"]]
     lines += _arming(line)
     lines += [_stop(s) for s in found["stops"]]
-    lines += [_warning(line, w) for w in found["warnings"]]
+    lines += [_warning(line, w) for w in found["warnings"] if w["name"] not in _TOLD_ELSEWHERE]
     lines += [text for c in found["cutbacks"] for text in _cutback(c)]
     lines += [text for f in found["sense_faults"] for text in _fault(f)]
     lines += _gaps(found)
@@ -163,7 +164,7 @@ def _cutback(c: dict[str, Any]) -> list[Line]:
 def _fault(f: dict[str, Any]) -> list[Line]:
     text = f"{f['side']}, {f['point']} (input {f['input']}): {f['words']}; a sensing fault, not a low pack"
     if f["still_read"]:
-        text += f" ({', '.join(f['still_read'])} still read)"
+        text += f" ({', '.join(f['still_read'])})"
     if f["limit_pm"] is not None:
         text += f"; thrust capped at {_percent(f['limit_pm'])}"
     lines = [Line(f["t_s"], text)]

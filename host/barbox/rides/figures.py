@@ -189,11 +189,6 @@ def _faults(line: Timeline) -> list[dict[str, Any]]:
             moments = [t for t, _, a, b in told if a == n + 1 and b and before_s <= t <= t_s]
             if last + 1 < len(line.t_s):
                 cleared_s = _r(line.t_s[last + 1])
-            rest = [
-                f"{s.label} {s.cell_v[first]:.2f} V a cell"
-                for s in line.sections
-                if s.side == side - 1 and np.isfinite(s.cell_v[first])
-            ]
             found.append(
                 {
                     "t_s": _r(moments[0] if moments else t_s),
@@ -207,10 +202,19 @@ def _faults(line: Timeline) -> list[dict[str, Any]]:
                     "limit_pm": int(line.status["limit_pm"][first])
                     if line.status["limit"][first] == states.LIMIT_SENSE
                     else None,
-                    "still_read": rest,
+                    "still_read": _still_read(line, side - 1, first),
                 }
             )
     return sorted(found, key=lambda f: (f["t_s"], f["input"]))
+
+
+def _still_read(line: Timeline, side: int, at: int) -> list[str]:
+    """What a side with a fault still tells, in words."""
+    return [
+        f"the {'cells around it' if s.merged[at] else s.name} still read {s.cell_v[at]:.2f} V a cell"
+        for s in line.sections
+        if s.side == side and np.isfinite(s.cell_v[at])
+    ]
 
 
 def _stops(line: Timeline) -> list[dict[str, Any]]:
