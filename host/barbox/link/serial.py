@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import errno
 import os
-import select
 from typing import Any
 
 import serial
@@ -17,6 +16,7 @@ from barbox.link.base import Link
 BAUD = 115200  # a real UART needs it; USB and pseudo-terminals ignore it
 WRITE_LIMIT_S = 0.5
 CLOSE_LIMIT_S = 1.0
+LOST = "the link was lost: unplugged or switched off"
 
 
 class SerialLink(Link):
@@ -40,20 +40,21 @@ class SerialLink(Link):
         self._transport = _Transport(loop, self._protocol, port)
 
     async def write(self, data: bytes) -> None:
-        """Raises BoxError when the port is not open or its buffer stays full."""
+        """Send `data`, one writer at a time. Raises BoxError: not open, or the port's buffer stays full."""
         loop = asyncio.get_running_loop()
         end_s = loop.time() + self._write_limit_s
+        self.bytes_sent += len(data)
         while True:
-            transport = self._transport
-            if transport is None or transport.is_closing():
+            if self._transport is None:
                 raise BoxError(f"{self.path}: the port is not open")
-            if transport.has_room():
-                transport.write(data)
-                self.bytes_sent += len(data)
+            if self._transport.is_closing():
+                raise BoxError(f"{self.path}: {LOST}")
+            data = data[self._transport.write_some(data) :]
+            if not data:
                 return
             if loop.time() >= end_s:
                 raise BoxError(f"{self.path}: the box does not take what is sent to it; restart it")
-            await asyncio.sleep(0.01)
+            await asyncio.sleep(0.005)
 
     async def close(self) -> None:
         """Free the port, within CLOSE_LIMIT_S."""
@@ -69,17 +70,26 @@ class SerialLink(Link):
 
 
 class _Transport(SerialTransport):
-    """The library's transport, made to wait for nothing and to print nothing."""
+    """The library's transport with a write that waits for nothing, and errors that print nothing."""
 
     _serial: Any
 
-    def has_room(self) -> bool:
-        """Whether a write will be taken at once. pyserial spins, for ever, on a port that takes nothing."""
-        if self._write_buffer:
-            return False
+    def write_some(self, data: bytes) -> int:
+        """Number of bytes that the port took at once.
+
+        On POSIX past the library: its write spins, for ever, on a port that takes nothing (pyserial 3.5), and
+        after a partial write it leaves its writer registered (pyserial-asyncio-fast 0.16).
+        """
         if os.name == "nt":
-            return True
-        return bool(select.select([], [self._serial.fileno()], [], 0)[1])
+            self.write(data)
+            return len(data)
+        try:
+            return os.write(self._serial.fileno(), data)
+        except BlockingIOError:
+            return 0
+        except OSError as error:
+            self._abort(error)
+            return 0
 
     def _fatal_error(self, exc: BaseException, message: str = "") -> None:
         # The library logs a traceback here; a port that was unplugged is told through on_lost instead.
@@ -99,7 +109,7 @@ class _Protocol(asyncio.Protocol):
         if not self.closed.done():
             self.closed.set_result(None)
         if not self.wanted:
-            self._link.on_lost(BoxError(f"{self._link.path}: the link was lost: unplugged or switched off"))
+            self._link.on_lost(BoxError(f"{self._link.path}: {LOST}"))
 
 
 def why_not_open(path: str, error: Exception) -> str:
