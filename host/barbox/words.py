@@ -1,0 +1,209 @@
+"""A status or an event in plain words, with the settings it is to be read with."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from barbox.records import Event, Status
+from shared_proto import messages, settings, states
+
+# The settings that `Layout` reads.
+NEEDED = (
+    "sides",
+    "side.name",
+    "side.cells",
+    "sense.side",
+    "sense.cells",
+    "sense.calibrated",
+    "sense.uncertainty_mv",
+)
+
+
+@dataclass(frozen=True)
+class Section:
+    """The cells below one sense input, down to the next input of the same side. `cells` is 0 if not stated."""
+
+    sense: int
+    cells: int
+
+
+@dataclass(frozen=True)
+class Side:
+    """One side: its name and its sections, from the bottom up; the last ends at the top of the string."""
+
+    name: str
+    sections: tuple[Section, ...]
+    uncertainty_mv: int
+
+
+class Layout:
+    """Which sense input belongs where, from the settings of the box."""
+
+    def __init__(self, values: settings.Values) -> None:
+        self.sides = [self._side(values, n) for n in range(values.get("sides"))]
+
+    @staticmethod
+    def _side(values: settings.Values, n: int) -> Side:
+        inputs = [i for i in range(messages.SENSES_MAX) if values.get("sense.side", i) == n + 1]
+        inputs.sort(key=lambda i: values.get("sense.cells", i))
+        sections = []
+        below = 0
+        for i in inputs:
+            cells = values.get("sense.cells", i)
+            sections.append(Section(i, max(0, cells - below)))
+            below = cells
+        uncertainty_mv = max([values.get("sense.uncertainty_mv", i) for i in inputs], default=0)
+        name = values.get("side.name", n).decode("utf-8", "replace")
+        return Side(name, tuple(sections), uncertainty_mv)
+
+    def volts(
+        self, side: Side, status: Status
+    ) -> tuple[float | None, list[float | None], list[float | None]]:
+        """String voltage, section voltages and mean cell voltages of a side, in V; None when not known."""
+        top = _volts(status.sense_mv[side.sections[-1].sense]) if side.sections else None
+        sections = [_volts(status.section_mv[s.sense]) for s in side.sections]
+        cells = [
+            None if v is None or not s.cells else round(v / s.cells, 4)
+            for v, s in zip(sections, side.sections, strict=True)
+        ]
+        return top, sections, cells
+
+
+def _volts(mv: int) -> float | None:
+    return None if mv == messages.NOT_KNOWN_MV else mv / 1000
+
+
+def clock(time_ms: int) -> str:
+    """Minutes and seconds since the box started: "12:03.5"."""
+    tenths = time_ms // 100
+    return f"{tenths // 600:3d}:{tenths // 10 % 60:02d}.{tenths % 10}"
+
+
+def line(status: Status, layout: Layout) -> str:
+    """The figures of a status on one line."""
+    out = [_head(status)]
+    for n, side in enumerate(layout.sides):
+        top, _, cells = layout.volts(side, status)
+        each = f" ({' '.join([_figure(v, 2) for v in cells])} V a cell)" if cells else ""
+        out.append(f"{side.name} {status.pulse_us[n]:4d} us {_figure(top, 2)} V{each}")
+    return "  |  ".join(out)
+
+
+def _head(status: Status) -> str:
+    state = states.name(states.STATES, status.state)
+    asked, given = status.lever_pm / 10, status.demand_pm / 10
+    return f"{clock(status.time_ms)} {state:7s}  lever {asked:5.1f} %  demand {given:5.1f} %"
+
+
+def explain(status: Status, layout: Layout) -> list[str]:
+    """What the numbers of a status mean, and what to do about it: one sentence a line."""
+    name, words = states.name, states.words
+    out = [f"state {name(states.STATES, status.state)}: {words(states.STATES, status.state)}"]
+    if status.state == states.HELD:
+        out.append(f"cause: {words(states.CAUSES, status.cause)}; to clear it: {_clears(status.cause)}")
+    elif status.waits:
+        out.append(f"arming waits for: {words(states.WAITS, status.waits)}")
+    if status.limit:
+        out.append(f"limit: {words(states.LIMITS, status.limit)} (at most {status.limit_pm / 10:.1f} %)")
+    out += [f"warning: {words(states.WARNINGS, bit)}" for bit in bits(status.warnings)]
+    for side in layout.sides:
+        for section in side.sections:
+            fault = status.sense_fault[section.sense]
+            if fault:
+                out.append(
+                    f"sense input {section.sense + 1} ({side.name}): {words(states.SENSE_FAULTS, fault)}"
+                )
+    return out
+
+
+def _clears(cause: int) -> str:
+    repair = states.CAUSES[cause][2] if 0 <= cause < len(states.CAUSES) else ""
+    return f"{repair}, then lever at rest and press the arm button once" if repair else "restart the box"
+
+
+def block(status: Status, layout: Layout) -> list[str]:
+    """All of a status, several lines."""
+    out = [_head(status)]
+    for n, side in enumerate(layout.sides):
+        top, sections, cells = layout.volts(side, status)
+        out.append(
+            f"  {side.name:8s} pulse {status.pulse_us[n]:4d} us, string {_figure(top, 2)} V"
+            f" (+/- {side.uncertainty_mv / 1000:.2f} V, k = 2)"
+        )
+        for section, v, cell in zip(side.sections, sections, cells, strict=True):
+            what = f"{section.cells} cells" if section.cells else "cells not stated"
+            out.append(
+                f"    sense input {section.sense + 1}, {what}: {_figure(v, 2)} V, {_figure(cell, 3)} V a cell"
+            )
+    return out + ["  " + text for text in explain(status, layout)]
+
+
+def _figure(value: float | None, digits: int) -> str:
+    return "-" * (digits + 2) if value is None else f"{value:.{digits}f}"
+
+
+def bits(word: int) -> Iterator[int]:
+    """Numbers of the bits that are set, up to 16."""
+    return (n for n in range(16) if word >> n & 1)
+
+
+def event_text(event: Event) -> str:
+    """An event in words."""
+    name, words = states.name, states.words
+    a, b = event.a, event.b
+    kind = name(states.EVENTS, event.event)
+    at_input = f" (sense input {b})" if b else ""
+    texts = {
+        states.EVENT_BOOT: lambda: f"the box started: {words(states.RESETS, a)}",
+        states.EVENT_STATE: lambda: (
+            f"now {name(states.STATES, a)}" + (f": {words(states.CAUSES, b)}" if a == states.HELD else "")
+        ),
+        states.EVENT_WARNING_ON: lambda: f"warning: {words(states.WARNINGS, a)}{at_input}",
+        states.EVENT_WARNING_OFF: lambda: f"over: {words(states.WARNINGS, a)}{at_input}",
+        states.EVENT_ARM_REFUSED: lambda: f"arming refused, it waits for: {words(states.WAITS, a)}",
+        states.EVENT_SENSE: lambda: f"sense input {a}: {words(states.SENSE_FAULTS, b)}",
+        states.EVENT_LIMIT: lambda: f"limit: {words(states.LIMITS, a)}, {b / 10:.1f} %",
+        states.EVENT_OVERRUN: lambda: f"the control step came late: {a} ms, {b} in all",
+        states.EVENT_SETTINGS: lambda: f"settings number {a} are in force",
+        states.EVENT_ERROR: lambda: f"error in part {a} of the box, {b} in all",
+    }
+    return texts[event.event]() if event.event in texts else f"{kind}: {a}, {b}"
+
+
+def as_json(record: Status | Event, layout: Layout) -> dict[str, Any]:
+    """A record for scripts: every field of the message, and the same in words and volts."""
+    out = record._asdict()
+    del out["kind"]
+    if isinstance(record, Event):
+        return {
+            "type": "event",
+            **out,
+            "text": event_text(record),
+            "event_name": states.name(states.EVENTS, record.event),
+        }
+    sides = []
+    for n, side in enumerate(layout.sides):
+        top, sections, cells = layout.volts(side, record)
+        sides.append(
+            {
+                "name": side.name,
+                "pulse_us": record.pulse_us[n],
+                "string_v": top,
+                "uncertainty_v": side.uncertainty_mv / 1000,
+                "section_v": sections,
+                "cell_v": cells,
+            }
+        )
+    return {
+        "type": "status",
+        **out,
+        "state_name": states.name(states.STATES, record.state),
+        "cause_name": states.name(states.CAUSES, record.cause),
+        "waits_name": states.name(states.WAITS, record.waits),
+        "limit_name": states.name(states.LIMITS, record.limit),
+        "warning_names": [states.name(states.WARNINGS, bit) for bit in bits(record.warnings)],
+        "sides": sides,
+        "text": explain(record, layout),
+    }
