@@ -54,6 +54,7 @@ class Box:
     def __init__(self, board):
         from drivers.adc_chip import LeverAdc
 
+        self.error = None  # the exception that ended a task
         self.controller = Controller()
         self.store = Store()
         self.store.load()
@@ -85,7 +86,15 @@ class Box:
         """Never returns: a task that ends or raises stops its heartbeat, and the step notices."""
         self.house.collect()
         self.control.start(self.store.values.get("watchdog_ms"))
-        await asyncio.gather(self.link.run(), self.stream.run(), self.house.run(), return_exceptions=True)
+        tasks = (self.link, self.stream, self.house)
+        await asyncio.gather(*[self._guarded(n, task) for n, task in enumerate(tasks)])
+
+    async def _guarded(self, number, task):
+        try:
+            await task.run()
+        except Exception as e:
+            self.error = e
+            self.controller.events.add(self.controller.now_ms, states.EVENT_ERROR, number + 1, 1)
 
 
 def main():

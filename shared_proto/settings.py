@@ -41,7 +41,8 @@ class Setting:
             raise ValueError("needs %d numbers, got %d" % (wanted, len(values)))
         for v in values:
             if not self.low <= v <= self.high:
-                raise ValueError("%d is outside %d..%d%s" % (v, self.low, self.high, " " + self.unit if self.unit else ""))
+                unit = " " + self.unit if self.unit else ""
+                raise ValueError("%d is outside %d..%d%s" % (v, self.low, self.high, unit))
         return struct.pack("<" + self.code, *values)
 
     def unpack(self, data):
@@ -81,7 +82,8 @@ SETTINGS = (
     Setting("", "cell_low_mv", "H", "mV", 3100, 3800, 3450, "mean cell voltage of the second warning"),
     Setting("", "cell_floor_mv", "H", "mV", 3000, 3600, 3300, "mean cell voltage that cutback defends, under load"),
     Setting("", "cutback_band_mv", "H", "mV", 50, 400, 100, "cutback begins this far above the floor"),
-    Setting("", "spread_mv", "H", "mV", 0, 50, 5, "allowance for cell spread, for each cell of a section beyond the first"),
+    Setting("", "spread_mv", "H", "mV", 0, 50, 5,
+            "allowance for cell spread, for each cell of a section beyond the first"),
     Setting("", "watchdog_ms", "H", "ms", 500, 8000, 1000, "the watchdog resets a box that stalls for this long"),
     Setting("side", "name", "12s", "", 0, 0, (b"left", b"right", b"third", b"fourth"), "name of the side"),
     Setting("side", "cells", "B", "", 0, 28, 0, "cells in series in the string; 0: not stated"),
@@ -183,6 +185,6 @@ def conflict(values):
             top = get("side.cells", side)
             if not top:
                 return "side %d: its cells are not stated" % (side + 1)
-            if not [n for n in range(SENSES_MAX) if get("sense.side", n) == side + 1 and get("sense.cells", n) == top]:
+            if (side + 1, top) not in [(get("sense.side", n), get("sense.cells", n)) for n in range(SENSES_MAX)]:
                 return "side %d: no sense input at its top, %d cells" % (side + 1, top)
     return ""

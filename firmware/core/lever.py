@@ -4,6 +4,7 @@ from shared_proto.states import CAUSE_LEVER_RANGE, CAUSE_LEVER_TRACKS, CAUSE_NON
 
 _RANGE_STEPS = 2  # steps outside the window that make a fault: idle within 60 ms, a single spike does not
 _TRACKS_STEPS = 3
+_TOP_PM = 20  # the last of the travel asks for full, so that full is reached with worn end points
 
 
 class Lever:
@@ -34,7 +35,7 @@ class Lever:
         self._a_gain = (1000 << 16) // (get("lever_a_full_mv") - self._a_rest_mv)
         self._b_gain = (1000 << 16) // (get("lever_b_full_mv") - self._b_rest_mv) if self._two else 0
         self._dead_pm = get("lever_dead_pm")
-        self._span = (1000 << 16) // (1000 - self._dead_pm)
+        self._span = (1000 << 16) // (1000 - _TOP_PM - self._dead_pm)
         self._agree_pm = get("lever_agree_pm")
         self._margin_pm = get("lever_margin_pm")
         self.pm = 0

@@ -49,7 +49,7 @@ class Control:
             if self.on_configure is not None:
                 self.on_configure(values)
             for side in range(self.controller.sides):
-                self._pulses.set_idle(side, self.controller.idle_us[side])
+                self._pulses.idle_us[side] = self.controller.idle_us[side]
         finally:
             self._busy = False
 

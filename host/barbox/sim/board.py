@@ -1,0 +1,297 @@
+"""The simulated board, to be used like a sentence: press the arm button, move the lever, cut a wire, look.
+
+    with SimBoard.from_rig(rig) as box:
+        box.open_stop_loop(); box.advance(0.5); box.close_stop_loop()
+        box.press_arm_button(); box.advance(1.5); box.release_arm_button()
+        box.move_lever(600); box.advance(3)
+        assert box.thrust_n(LEFT) > 10
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable
+from typing import TypeVar
+
+from barbox.errors import BoxError
+from barbox.sim.firmware import board_pins
+from barbox.sim.lockstep import LockStep
+from barbox.sim.plant.params import PlantSpec
+from barbox.sim.plant.plant import Plant
+from barbox.sim.port import Port
+from barbox.sim.vm import ORDER_FLASH_CUT, ORDER_FLASH_SLOW, ORDER_STALL
+from barbox.sim.wiring import SenseWire, Wiring
+from shared_proto.settings import Values
+
+LEFT, RIGHT = 0, 1
+
+_BOOT_S = 1.2  # from power to the first line of main.py, compilation included; declared, not measured
+_SLICE_S = 0.1  # of virtual time between two looks of a host that shares the thread
+_PATIENCE = 20_000  # rounds of the event loop that a host gets to take what the board has sent
+
+T = TypeVar("T")
+
+
+class SimBoard:
+    """One box with its rig. `values` are the settings on its flash, None for a box as it leaves the bench.
+
+    `seed` draws tolerances and noise; the same seed and the same actions give the same run, byte for byte.
+    `overlay` replaces firmware files (path on the board -> content), `costs` entries of hal/_costs.py.
+    """
+
+    def __init__(
+        self,
+        plant: PlantSpec,
+        wired_as: Values,
+        *,
+        values: Values | None = None,
+        board: str = "pico_w",
+        seed: int = 1,
+        errors: bool = True,
+        overlay: dict[str, bytes] | None = None,
+        costs: dict[str, int] | None = None,
+        ticks_base_us: int = 0,
+        boot_s: float = _BOOT_S,
+        keep_pulses: bool = True,
+        one_core: bool = True,
+    ) -> None:
+        files = {"board.txt": board.encode(), **(overlay or {})}
+        if values is not None:
+            files["settings.a"] = settings_slot(values)
+        self.plant = Plant(plant, seed)
+        self.wiring = Wiring(wired_as, board_pins(board), seed, errors)
+        self.port = Port()
+        self._one_core = one_core
+        self._step = LockStep(
+            self.plant,
+            self.wiring,
+            self.port,
+            seed=seed,
+            overlay=files,
+            costs=costs or {},
+            boot_us=int(boot_s * 1e6),
+            ticks_base_us=ticks_base_us,
+            keep_pulses=keep_pulses,
+        )
+
+    @classmethod
+    def from_rig(cls, rig, *, applied: bool = True, **options) -> SimBoard:
+        """A box in the rig of a rig sheet, with the rig's settings on its flash when `applied`."""
+        values = rig.settings()
+        options.setdefault("board", rig.board.name)
+        return cls(rig.plant_spec(), values, values=values if applied else None, **options)
+
+    # -- power and time ---------------------------------------------------------------------------------------
+
+    def __enter__(self) -> SimBoard:
+        self.power_on()
+        return self
+
+    def __exit__(self, *exc) -> None:
+        self.close()
+
+    def power_on(self) -> None:
+        """Power on: boot takes its time before the first pulse."""
+        self._step.start()
+        if self._one_core:
+            self._step.share_a_core()
+
+    def power_off(self) -> None:
+        """Cut the power in whatever the box is doing."""
+        self._step.power_off()
+
+    def close(self) -> None:
+        """End the simulation and remove its files."""
+        self._step.close()
+        self._step.release_core()
+
+    @property
+    def now_s(self) -> float:
+        """Virtual time since the first power-on."""
+        return self._step.now_us / 1e6
+
+    def advance(self, seconds: float) -> None:
+        """Let virtual time pass, exactly. Raises BoxError when the firmware hangs."""
+        self._step.advance_to(self._step.now_us + round(seconds * 1e6))
+
+    def after(self, seconds: float, action) -> None:
+        """Do `action()` at that moment from now, to the microsecond, in whatever the box is doing."""
+        self._step.at(self._step.now_us + round(seconds * 1e6), action)
+
+    async def ride(self, seconds: float, link=None) -> None:
+        """`advance`, in slices, so that a host in this event loop can listen. `link.bytes_received` counts what
+        it has taken: virtual time waits for it, so a run does not depend on how fast the host is."""
+        end_us = self._step.now_us + round(seconds * 1e6)
+        while self._step.now_us < end_us:
+            self._step.advance_to(min(end_us, self._step.now_us + int(_SLICE_S * 1e6)))
+            await self._settle(link)
+
+    async def while_waiting(self, request: Awaitable[T], link=None, limit_s: float = 30.0) -> T:
+        """Let virtual time pass until `request` of a host in this event loop is done. Raises BoxError after
+        `limit_s` of virtual time."""
+        task = asyncio.ensure_future(request)
+        end_us = self._step.now_us + int(limit_s * 1e6)
+        await self._settle(link)
+        while not task.done():
+            if self._step.now_us >= end_us:
+                task.cancel()
+                raise BoxError(f"no answer within {limit_s:.0f} s of virtual time")
+            self._step.advance_to(self._step.now_us + 20_000)
+            await self._settle(link)
+        return task.result()
+
+    async def _settle(self, link) -> None:
+        """Give the host its turn until it has taken all that was sent and has nothing more to say at once."""
+        for _ in range(_PATIENCE):
+            await asyncio.sleep(0)
+            self.port.flush()
+            if link is None or not self.port.is_open() or not self.port.reading:
+                break
+            if not self.port.pending and link.bytes_received >= self.port.written - self._link_base(link):
+                break
+        for _ in range(4):  # what was received may lead to an answer
+            await asyncio.sleep(0)
+
+    def _link_base(self, link) -> int:
+        base = getattr(link, "_sim_base", None)
+        if base is None:
+            base = self.port.written - link.bytes_received
+            link._sim_base = base
+        return base
+
+    # -- the rider's hands --------------------------------------------------------------------------------------
+
+    def press_arm_button(self) -> None:
+        self.wiring.button = True
+
+    def release_arm_button(self) -> None:
+        self.wiring.button = False
+
+    def move_lever(self, per_mille: float) -> None:
+        """Lever to a position of its travel, 0 rest to 1000 full."""
+        self.wiring.lever.position_pm = per_mille
+
+    def open_stop_loop(self) -> None:
+        self.wiring.stop_closed = False
+
+    def close_stop_loop(self) -> None:
+        self.wiring.stop_closed = True
+
+    def arm(self) -> None:
+        """The whole arming order, as a rider does it."""
+        self.move_lever(0)
+        self.open_stop_loop()
+        self.advance(0.3)
+        self.close_stop_loop()
+        self.advance(6.0)
+        self.press_arm_button()
+        self.advance(1.5)
+        self.release_arm_button()
+        self.advance(0.1)
+
+    # -- faults ---------------------------------------------------------------------------------------------------
+
+    def sense_wire(self, number: int) -> SenseWire:
+        """The wire of sense input `number`, from 1. Raises BoxError for one that is not wired."""
+        wire = self.wiring.wires[number - 1]
+        if wire is None:
+            raise BoxError(f"sense input {number} is not wired")
+        return wire
+
+    def cut_sense_wire(self, number: int) -> None:
+        """Blow the fuse, or break the wire, of sense input `number`."""
+        self.sense_wire(number).cut = True
+
+    def mend_sense_wire(self, number: int) -> None:
+        wire = self.sense_wire(number)
+        wire.cut = False
+        wire.shorted_to = None
+
+    def short_sense_wires(self, number: int, to: int) -> None:
+        """Let the wire of input `number` touch that of input `to`, whose voltage it then shows."""
+        self.sense_wire(number).shorted_to = to - 1
+
+    def cut_lever_wire(self, track: str = "a") -> None:
+        """Break the signal wire of a track: its pin is pulled to ground."""
+        setattr(self.wiring.lever, f"{track}_fault_mv", 0.0)
+
+    def short_lever_wire(self, track: str = "a", to_mv: float = 3300.0) -> None:
+        """Short a track to a rail."""
+        setattr(self.wiring.lever, f"{track}_fault_mv", to_mv)
+
+    def mend_lever(self) -> None:
+        self.wiring.lever.a_fault_mv = self.wiring.lever.b_fault_mv = None
+
+    def weaken_section(self, side: int, section: int, **how) -> None:
+        """`capacity_factor`, `resistance_factor`, `charge`, as in `Plant.weaken_section`; sections from 0, lowest first."""
+        self.plant.weaken_section(side, section, **how)
+
+    def silence_adc(self, part: int = 0) -> None:
+        """The I2C ADC `part` (0 or 1) no longer answers."""
+        self.wiring.parts_absent |= 1 << part
+
+    def stick_bus(self, stuck: bool = True) -> None:
+        """Hold the ADC bus low: every transfer runs into its time-out."""
+        self.wiring.bus_stuck = stuck
+
+    def stall_processor(self, seconds: float) -> None:
+        """Nothing in Python moves for that long, from the next moment on."""
+        self._step.order(ORDER_STALL, round(seconds * 1e6))
+
+    def stall_flash(self, seconds: float = 0.4) -> None:
+        """The next sector erase takes that much longer, with interrupts off."""
+        self._step.order(ORDER_FLASH_SLOW, round(seconds * 1e6))
+
+    def cut_power_at_flash_operation(self, count: int) -> None:
+        """Lose power in the middle of the flash operation after `count` more; the box then starts again."""
+        self._step.order(ORDER_FLASH_CUT, count)
+
+    def unplug_cable(self) -> None:
+        self.port.unplug()
+
+    def plug_in_cable(self) -> None:
+        self.port.plug_in()
+
+    def stop_reading_port(self) -> None:
+        """The host keeps the port open and reads no more."""
+        self.port.reading = False
+
+    def read_port_again(self) -> None:
+        self.port.reading = True
+
+    # -- what can be seen -------------------------------------------------------------------------------------------
+
+    def pulses(self, side: int) -> list[tuple[int, int]]:
+        """All pulses of a side so far: (rise in us since power-on, width in us)."""
+        return self._step.pulses[side]
+
+    def pulse_us(self, side: int) -> int | None:
+        """Width of the last pulse, None without any yet."""
+        made = self._step.pulses[side]
+        return made[-1][1] if made else None
+
+    def thrust_n(self, side: int) -> float:
+        return self.plant.thrust_n(side)
+
+    def string_voltage_v(self, side: int) -> float:
+        return self.plant.string_voltage_v(side)
+
+    @property
+    def resets(self) -> list[tuple[int, str]]:
+        """(time in us, cause) of each reset since the first power-on."""
+        return self._step.resets
+
+    @property
+    def heap_used_bytes(self) -> int:
+        """Heap of the VM in use when main.py was about to start: what the shims take."""
+        return self._step.heap_used_bytes
+
+
+def settings_slot(values: Values) -> bytes:
+    """The content of a settings slot on the board's flash, as the firmware's own store writes it."""
+    import binascii
+    import struct
+
+    blob = values.to_blob()
+    data = struct.pack("<4sIH", b"BXS1", 1, len(blob)) + blob
+    return data + struct.pack("<I", binascii.crc32(data))

@@ -1,0 +1,274 @@
+"""Virtual time, and the one wire to the plant: the middle of the simulated board.
+
+Time passes only here. `spend` is work that soft callbacks may interrupt, `hold` is work that they may not (a
+long C call, flash), `wait` is idling. Whenever time reaches the horizon that the host gave with its last
+answer, or a control step begins, what the firmware did is sent and what the world looks like is read back: one
+exchange, in lock step. All of it is integers in fixed arrays, so that the firmware's own heap is what is seen.
+"""
+
+from array import array
+
+import _costs
+
+# What the host may find in a message: (kind, count of entries), now, then (time, op << 8 | id, value) each.
+SYNC, RESET, ENDED = 0, 1, 2
+PIO_PUT, PIO_ACTIVE, PIO_PROGRAM, PIO_EXEC, PIN_OUT, PWM_OUT, FLASH_OP, STARTED = range(1, 9)
+ENTRIES = 20
+
+# Where things stand in an answer.
+HORIZON, PINS, STDIN, ROOM, ORDER, ORDER_ARG, PARTS, SENSE_UV, CHIP_UV, ANSWER = 0, 1, 2, 3, 4, 5, 6, 7, 15, 19
+ORDER_NONE, ORDER_STALL, ORDER_FLASH_CUT, ORDER_FLASH_SLOW = range(4)
+
+cost = _costs.US
+now = 0  # microseconds since power came on
+ticks_base = 0  # what the tick counters showed then
+
+answer = array("q", [0] * ANSWER)
+answer[HORIZON] = 1 << 60  # until the host is connected
+_message = array("q", [0] * (2 + 3 * ENTRIES))
+_count = 0
+_to_host = None
+_from_host = None
+_sent = -1  # time of the last exchange
+
+_timers = []
+_depth = 0  # inside a soft callback: no other runs
+_masked = False  # interrupts off
+_irqs = {}  # pin: (handler, edges)
+_irq_due = []
+watchdog_us = 0
+_watchdog_at = 0
+
+stdin_read = 0  # bytes the firmware has taken
+stdout_room = 0
+flash_cut = -1  # flash operations left before the power goes, -1 never
+flash_slow_us = 0  # added to the next erase
+
+
+def connect(to_host, from_host):
+    global _to_host, _from_host, now
+    _to_host = to_host
+    _from_host = from_host
+    now = 0
+    answer[PINS] = 0xFFFFFFFF
+    exchange(SYNC)
+
+
+def log(op, which, value):
+    """Note something the firmware did, for the next exchange."""
+    global _count
+    if _to_host is None:
+        return
+    if _count == ENTRIES:
+        exchange(SYNC)
+    i = 2 + 3 * _count
+    _message[i] = now
+    _message[i + 1] = op << 8 | which
+    _message[i + 2] = value
+    _count += 1
+
+
+def exchange(kind):
+    """Send what happened up to now, read how the world looks now; pin interrupts come from here."""
+    global _count, _sent, stdout_room, flash_cut, flash_slow_us
+    pins = answer[PINS]
+    _message[0] = kind << 32 | _count
+    _message[1] = now
+    _to_host.write(_message)
+    _count = 0
+    _sent = now
+    if not _from_host.readinto(answer):
+        raise SystemExit  # the host has gone
+    stdout_room = answer[ROOM]
+    order = answer[ORDER]
+    if _irqs and answer[PINS] != pins:
+        _edges(pins, answer[PINS])
+    if order == ORDER_STALL:
+        hold(answer[ORDER_ARG])
+    elif order == ORDER_FLASH_CUT:
+        flash_cut = answer[ORDER_ARG]
+    elif order == ORDER_FLASH_SLOW:
+        flash_slow_us = answer[ORDER_ARG]
+
+
+def _edges(before, after):
+    changed = before ^ after
+    for pin, (handler, edges) in _irqs.items():
+        if changed >> pin & 1 and edges & (1 if after >> pin & 1 else 2):
+            if _masked:
+                _irq_due.append(handler)
+            else:
+                handler()
+
+
+def irq(pin, handler, edges):
+    """A hard interrupt: `edges` 1 rising, 2 falling."""
+    _irqs[pin] = (handler, edges)
+
+
+def mask(on):
+    """Interrupts off or on; returns whether they were off. What came meanwhile runs when they come on."""
+    global _masked
+    was = _masked
+    _masked = on
+    if not on:
+        while _irq_due:
+            _irq_due.pop(0)()
+    return was
+
+
+def _pass_to(t):
+    """Move the clock to `t`, with an exchange at each horizon and the watchdog looking on."""
+    global now
+    while True:
+        stop = t if t < answer[HORIZON] else answer[HORIZON]
+        if watchdog_us and stop >= _watchdog_at:
+            now = max(now, _watchdog_at)
+            exchange(RESET)
+            raise SystemExit
+        if stop > now:
+            now = stop
+        if now < answer[HORIZON]:
+            return
+        exchange(SYNC)
+        if t <= now:
+            return
+
+
+def _next_due():
+    due = -1
+    for t in _timers:
+        if due < 0 or t.due < due:
+            due = t.due
+    return due
+
+
+def _run_due():
+    """Run the soft callbacks that are due, one after another, as the scheduler does between two bytecodes."""
+    global _depth
+    if _depth or _masked:
+        return
+    while True:
+        first = None
+        for t in _timers:
+            if t.due <= now and (first is None or t.due < first.due):
+                first = t
+        if first is None:
+            return
+        first.next()
+        _depth += 1
+        try:
+            _pass_to(now + cost["timer"])
+            if _sent < now:
+                exchange(SYNC)
+            first.callback(first)
+        finally:
+            _depth -= 1
+
+
+def spend(us):
+    """Work of the interpreter: soft callbacks that fall due interrupt it and prolong it."""
+    left = us
+    while True:
+        due = -1 if _depth or _masked else _next_due()
+        if due < 0 or due > now + left:
+            _pass_to(now + left)
+            return
+        if due > now:
+            left -= due - now
+            _pass_to(due)
+        _run_due()
+
+
+def hold(us):
+    """A C call or a stall: soft callbacks wait until it is over."""
+    _pass_to(now + us)
+    _run_due()
+
+
+def wait(us, ready):
+    """Idle until `ready()` or for `us` (forever when negative); returns whether it is ready."""
+    end = now + us if us >= 0 else -1
+    while True:
+        if ready():
+            return True
+        if 0 <= end <= now:
+            return False
+        stop = answer[HORIZON]
+        due = -1 if _depth else _next_due()
+        if 0 <= due < stop:
+            stop = due
+        if 0 <= end < stop:
+            stop = end
+        _pass_to(stop)
+        _run_due()
+
+
+def add_timer(timer):
+    if timer not in _timers:
+        _timers.append(timer)
+
+
+def remove_timer(timer):
+    if timer in _timers:
+        _timers.remove(timer)
+
+
+def feed_watchdog(timeout_us=0):
+    global watchdog_us, _watchdog_at
+    if timeout_us:
+        watchdog_us = timeout_us
+    _watchdog_at = now + watchdog_us
+
+
+def stdin_waiting():
+    return answer[STDIN] - stdin_read
+
+
+_fifo = [0] * 8  # words waiting in each state machine
+_frame = [0] * 8  # frames that each has seen
+_clocks = {}  # machine of each frame clock
+_clock_started = [-1, -1]  # of each block
+
+
+def pio_program(machine, words, name, gpio):
+    is_clock = name == "frame_clock"
+    log(PIO_PROGRAM, machine, gpio << 8 | (1 if is_clock else 0))
+    _fifo[machine] = 0
+    _clocks[machine] = is_clock
+
+
+def pio_exec(machine, word):
+    log(PIO_EXEC, machine, word)
+    if word & 0xE080 == 0x8080:  # pull: the word goes to OSR
+        _fifo[machine] = max(0, _fifo[machine] - 1)
+
+
+def pio_active(machine, on):
+    spend(cost["pio"])
+    log(PIO_ACTIVE, machine, 1 if on else 0)
+    if _clocks.get(machine):
+        block = machine >> 2
+        _clock_started[block] = now if on else -1
+        for m in range(4 * block, 4 * block + 4):
+            _frame[m] = 0
+
+
+def pio_put(machine, word):
+    _drain(machine)
+    _fifo[machine] += 1
+    log(PIO_PUT, machine, word)
+
+
+def pio_fifo(machine):
+    _drain(machine)
+    return _fifo[machine]
+
+
+def _drain(machine):
+    """Each frame since the last look took one word, if there was one."""
+    started = _clock_started[machine >> 2]
+    if started >= 0 and not _clocks.get(machine):
+        frame = (now - started - 19998 - (machine & 3)) // 20000 + 1  # pulls so far, to the microsecond
+        _fifo[machine] = max(0, _fifo[machine] - (frame - _frame[machine]))
+        _frame[machine] = frame

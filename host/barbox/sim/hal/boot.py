@@ -1,0 +1,141 @@
+"""Starts the simulated board: the hardware modules, the flash as the root of the file system, then main.py.
+
+argv: descriptor from the host, descriptor to the host, JSON options (see barbox.sim.vm). Runs before any
+firmware; what it leaves behind is a MicroPython that takes itself for an RP2040.
+"""
+
+import gc
+import json
+import sys
+
+import vfs
+
+
+class _Over:
+    """A built-in module with some names replaced. (A built-in cannot be assigned to, but it can be shadowed.)"""
+
+    def __init__(self, module):
+        self._module = module
+
+    def __getattr__(self, name):
+        return getattr(self._module, name)
+
+
+def over(name):
+    module = _Over(__import__(name))
+    sys.modules[name] = module
+    return module
+
+
+real_sys = sys
+options = json.loads(sys.argv[3])
+
+import _bus  # noqa: E402
+import _streams  # noqa: E402
+
+_bus.cost.update(options["costs"])
+_bus.ticks_base = options["ticks_base_us"]
+_streams.open_on(sys)
+_from_host = open(int(sys.argv[1]), "rb")
+_to_host = open(int(sys.argv[2]), "wb")
+
+over_sys = over("sys")
+over_sys.stdin = _streams.stdin
+over_sys.stdout = _streams.stdout
+
+import _tasks  # noqa: E402
+
+_asyncio = _Over(None)
+_asyncio.TaskQueue = _tasks.TaskQueue
+_asyncio.Task = _tasks.Task
+real_sys.modules["_asyncio"] = _asyncio
+
+import asyncio  # noqa: E402, F401
+import select  # noqa: E402, F401
+import time  # noqa: E402, F401
+
+import _flash  # noqa: E402
+import _parts  # noqa: E402
+import machine  # noqa: E402
+import rp2  # noqa: E402, F401
+
+_parts.configure(options["seed"])
+machine.configure(options["reset_cause"], bytes.fromhex(options["serial"]))
+asyncio.StreamReader  # load it before the root changes  # noqa: B018
+asyncio.wait_for_ms  # noqa: B018
+asyncio.gather  # noqa: B018
+
+over_micropython = over("micropython")
+over_micropython.alloc_emergency_exception_buf = lambda n: None
+over_micropython.kbd_intr = lambda c: None
+
+# Bytes on this 64-bit VM count for about half as many on the board.
+over_gc = over("gc")
+over_gc.mem_free = lambda: gc.mem_free() // 2
+over_gc.mem_alloc = lambda: gc.mem_alloc() // 2
+
+
+def collect():
+    gc.collect()
+    live = gc.mem_alloc() // 2 - options["shim_bytes"]
+    _bus.hold(_bus.cost["gc_base"] + max(0, live - _bus.cost["gc_base_bytes"]) * _bus.cost["gc_kilobyte"] // 1000)
+
+
+over_gc.collect = collect
+
+flash = _flash.Flash(options["flash"], options["sectors"])
+vfs.umount("/")
+try:
+    vfs.mount(vfs.VfsLfs2(flash, progsize=256), "/")
+except OSError:
+    vfs.VfsLfs2.mkfs(flash, progsize=256)
+    vfs.mount(vfs.VfsLfs2(flash, progsize=256), "/")
+real_sys.path[:] = ["", ".frozen", "/lib"]
+
+if "copy" in options:
+    # Fill the flash and leave: [[path, hex of the content], ...] comes on stdin, a line each.
+    import os
+
+    for line in real_sys.stdin:
+        path, content = line.split()
+        parts = path.split("/")
+        for n in range(1, len(parts)):
+            try:
+                os.mkdir("/".join(parts[:n]))
+            except OSError:
+                pass
+        with open(path, "wb") as f:
+            f.write(bytes.fromhex(content))
+    vfs.umount("/")
+    _bus.connect(_to_host, _from_host)  # tells that it is done
+    raise SystemExit
+
+_bus.connect(_to_host, _from_host)
+
+
+def charged(cls, name, cost):
+    """Let `cls.name` cost what is declared for it, before it does its work."""
+    method = getattr(cls, name)
+
+    def costly(*args):
+        _bus.spend(_bus.cost[cost])
+        return method(*args)
+
+    setattr(cls, name, costly)
+
+
+_bus.hold(options["boot_us"])
+gc.collect()
+try:
+    from core.controller import Controller
+
+    charged(Controller, "step", "step")
+    gc.collect()
+    _bus.log(_bus.STARTED, 0, gc.mem_alloc())
+    import main  # noqa: F401
+except SystemExit:
+    raise
+except BaseException as e:
+    real_sys.print_exception(e, real_sys.stderr)
+# The program has ended: the board sits at its prompt until the watchdog or the power ends that.
+_bus.wait(-1, lambda: False)

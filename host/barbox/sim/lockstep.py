@@ -1,0 +1,250 @@
+"""The lock step of VM, pulses and plant: time passes in the VM, and the world follows it to the microsecond."""
+
+from __future__ import annotations
+
+import heapq
+import os
+import shutil
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from barbox.errors import BoxError
+from barbox.sim import flash, vm
+from barbox.sim.plant.plant import Plant
+from barbox.sim.port import Port
+from barbox.sim.pulses import EscPulse
+from barbox.sim.wiring import Wiring
+
+_HORIZON_US = 25_000  # the VM asks at least this often; a control step asks by itself every 20 ms
+_PLANT_LEAST_US = 100  # shorter intervals are added to the next
+_POWER, _WATCHDOG = 1, 3  # machine.reset_cause()
+
+
+class LockStep:
+    """Runs the firmware against `plant` through `wiring` and `port`. Times are microseconds since power-up.
+
+    `pulses` (when `keep_pulses`): for each side a list of (rise_us, width_us).
+    """
+
+    def __init__(
+        self,
+        plant: Plant,
+        wiring: Wiring,
+        port: Port,
+        *,
+        seed: int,
+        overlay: dict[str, bytes],
+        costs: dict[str, int],
+        boot_us: int,
+        ticks_base_us: int = 0,
+        heap_bytes: int = vm.HEAP_BYTES,
+        keep_pulses: bool = True,
+    ) -> None:
+        self.plant = plant
+        self.wiring = wiring
+        self.port = port
+        self.now_us = 0
+        self.resets: list[tuple[int, str]] = []
+        self.heap_used_bytes = 0
+        self.flash_operations = 0
+        self.pin_levels: dict[int, int] = {}
+        self.tone: tuple[int, int] = (0, 0)
+        sides = len(plant.spec.sides)
+        self.pulses: list[list[tuple[int, int]]] = [[] for _ in range(sides)]
+        self.last_pulse_us: list[int | None] = [None] * sides
+        self.keep_pulses = keep_pulses
+        self.every_exchange = False  # look at the port at each exchange (real time), not between slices
+        self._sides = sides
+        self._folder = Path(tempfile.mkdtemp(prefix="barbox-sim-"))
+        self._flash = self._folder / "flash"
+        flash.fresh_copy(overlay, self._flash)
+        self._heap_bytes = heap_bytes
+        self._options = {
+            "costs": costs,
+            "boot_us": boot_us,
+            "ticks_base_us": ticks_base_us,
+            "seed": seed,
+            "serial": f"e66{seed & 0xFFFFFFFFFF:013x}",
+        }
+        self._vm: vm.Vm | None = None
+        self._epoch_us = 0  # when the running VM was powered or reset
+        self._plant_us = 0
+        self._schedule: list[tuple[int, int, Callable[[], None]]] = []
+        self._scheduled = 0
+        self._stdin_given = 0
+        self._order = (vm.ORDER_NONE, 0)
+        self._escs: dict[int, tuple[int, EscPulse]] = {}  # machine -> (side, model)
+        self._gpio: dict[int, int] = {}
+        self._clocks: set[int] = set()
+        self._affinity: set[int] | None = None
+
+    # -- life ---------------------------------------------------------------------------------------------
+
+    def start(self, reset_cause: int = _POWER) -> None:
+        """Power on, or come back from a reset."""
+        self._epoch_us = self.now_us
+        self._stdin_given = 0
+        self._escs.clear()
+        self._gpio.clear()
+        self._clocks.clear()
+        self.last_pulse_us = [None] * self._sides
+        options = flash.options(self._flash, **{**self._options, "reset_cause": reset_cause})
+        self._vm = vm.Vm(options, self._heap_bytes)
+        if self._vm.receive_within() is None:
+            raise BoxError("The simulated board did not start.")
+
+    def power_off(self) -> None:
+        """Cut the power; the flash keeps what it has."""
+        if self._vm is not None:
+            self._vm.close()
+            self._vm = None
+        self._escs.clear()
+
+    def close(self) -> None:
+        self.power_off()
+        self.port.close()
+        shutil.rmtree(self._folder, ignore_errors=True)
+
+    def share_a_core(self) -> None:
+        """Run VM and plant on one core: an exchange then costs a tenth of what it does across two."""
+        if self._vm is not None and hasattr(os, "sched_setaffinity"):
+            cores = sorted(os.sched_getaffinity(0))
+            core = {cores[os.getpid() % len(cores)]}
+            if self._affinity is None:
+                self._affinity = set(cores)
+            os.sched_setaffinity(0, core)
+            os.sched_setaffinity(self._vm.pid, core)
+
+    def release_core(self) -> None:
+        if self._affinity is not None:
+            os.sched_setaffinity(0, self._affinity)
+            self._affinity = None
+
+    # -- what happens when ----------------------------------------------------------------------------------
+
+    def at(self, t_us: int, action: Callable[[], None]) -> None:
+        """Do `action` at virtual time `t_us`, exactly."""
+        heapq.heappush(self._schedule, (max(t_us, self.now_us), self._scheduled, action))
+        self._scheduled += 1
+
+    def order(self, order: int, argument: int) -> None:
+        """An order to the VM with the next answer: a stall, a flash cut, a slow flash."""
+        self._order = (order, argument)
+
+    # -- time -----------------------------------------------------------------------------------------------
+
+    def advance_to(self, until_us: int) -> None:
+        """Let virtual time pass up to `until_us`, exactly. Raises BoxError when the firmware hangs."""
+        self._take_input()
+        schedule = self._schedule
+        while True:
+            while schedule and schedule[0][0] <= self.now_us:
+                heapq.heappop(schedule)[2]()
+            if self.now_us >= until_us:
+                return
+            stop_us = min(until_us, schedule[0][0]) if schedule else until_us
+            if self._vm is None:
+                self._move_to(stop_us)
+            else:
+                self._exchange(min(stop_us, self.now_us + _HORIZON_US))
+
+    def _exchange(self, horizon_us: int) -> None:
+        board = self._vm
+        assert board is not None
+        if self.every_exchange:
+            self._take_input()
+        board.answer(self._answer(horizon_us))
+        message = board.receive()
+        if message is None:
+            self._gone("the firmware's VM ended")
+            return
+        t_us = self._epoch_us + message[1]
+        count = message[0] & 0xFFFFFFFF
+        if count:
+            self._entries(message, count)
+        self._move_to(t_us)
+        output = board.take_output()
+        if output:
+            self.port.send(output)
+        kind = message[0] >> 32
+        if kind == vm.RESET:
+            board.close()
+            self.resets.append((self.now_us, "watchdog"))
+            self.start(_WATCHDOG)
+
+    def _gone(self, why: str) -> None:
+        self.power_off()
+        raise BoxError(f"The simulated board stopped at {self.now_us / 1e6:.3f} s: {why}.")
+
+    def _answer(self, horizon_us: int) -> bytes:
+        wiring = self.wiring
+        plant = self.plant
+        sense_uv = wiring.sense_pin_uv([plant.sense_points_v(s) for s in range(self._sides)])
+        order, argument = self._order
+        self._order = (vm.ORDER_NONE, 0)
+        return vm.ANSWER.pack(
+            horizon_us - self._epoch_us, wiring.pins(), self._stdin_given, self.port.room(), order, argument,
+            wiring.parts(), *sense_uv, *wiring.chip_pin_uv(sense_uv),
+        )  # fmt: skip
+
+    def _take_input(self) -> None:
+        self.port.flush()
+        data = self.port.receive()
+        if data and self._vm is not None:
+            self._vm.give_input(data)
+            self._stdin_given += len(data)
+
+    def _move_to(self, t_us: int) -> None:
+        """Pulses and plant up to `t_us`."""
+        self.now_us = t_us
+        dt_us = t_us - self._plant_us
+        if dt_us < _PLANT_LEAST_US:
+            return
+        self._plant_us = t_us
+        seen: list[int | None] = [None] * self._sides
+        for side, esc in self._escs.values():
+            made = esc.pulses_until(t_us)
+            if made:
+                seen[side] = made[-1][1]
+                if self.keep_pulses:
+                    self.pulses[side] += made
+        self.last_pulse_us = seen
+        self._feed_plant(dt_us, seen)
+
+    def _feed_plant(self, dt_us: int, seen: list[int | None]) -> None:
+        self.plant.advance(dt_us / 1e6, seen)
+
+    def _entries(self, message: tuple[int, ...], count: int) -> None:
+        for i in range(2, 2 + 3 * count, 3):
+            t_us = self._epoch_us + message[i]
+            op, which, value = message[i + 1] >> 8, message[i + 1] & 0xFF, message[i + 2]
+            if op == vm.PIO_PUT:
+                if which in self._escs:
+                    self._escs[which][1].put(t_us, value)
+            elif op == vm.PIO_PROGRAM:
+                self._gpio[which] = value >> 8
+                if value & 1:
+                    self._clocks.add(which)
+            elif op == vm.PIO_ACTIVE:
+                self._pio_active(t_us, which, bool(value))
+            elif op == vm.PIN_OUT:
+                self.pin_levels[which] = value
+            elif op == vm.PWM_OUT:
+                self.tone = (value >> 16, value & 0xFFFF)
+            elif op == vm.FLASH_OP:
+                self.flash_operations += 1
+            elif op == vm.STARTED:
+                self.heap_used_bytes = value
+
+    def _pio_active(self, t_us: int, machine: int, on: bool) -> None:
+        block = machine >> 2
+        if machine in self._clocks:
+            # The frame clock starts all ESC machines of its block; before it they only wait.
+            for m, gpio in self._gpio.items():
+                if m not in self._clocks and m >> 2 == block and gpio in self.wiring.board.ESC_PINS:
+                    side = self.wiring.board.ESC_PINS.index(gpio)
+                    if on and side < self._sides:
+                        self._escs[m] = (side, EscPulse(t_us, m & 3))
+        if not on and machine in self._escs:
+            self._escs[machine][1].stop(t_us)

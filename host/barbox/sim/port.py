@@ -1,0 +1,98 @@
+"""The simulated board's serial port: a pseudo-terminal that any serial program can open."""
+
+from __future__ import annotations
+
+import errno
+import os
+import select
+import tty
+
+_BUFFER = 512  # bytes that the board's side of a USB serial port holds for a host that does not read
+_DISCARD = 1 << 30  # no host has the port open: what the board writes goes nowhere, and never blocks
+
+
+class Port:
+    """`path` to open; `written` and `taken` count bytes to and from the host that has it open."""
+
+    def __init__(self) -> None:
+        self.path = ""
+        self.written = 0
+        self.taken = 0
+        self.reading = True  # False: the host holds the port open and does not read
+        self._backlog = bytearray()
+        self._master = -1
+        self.plug_in()
+
+    def plug_in(self) -> None:
+        """Connect the cable; the path may be another than before."""
+        if self._master < 0:
+            self._master, slave = os.openpty()
+            tty.setraw(slave)
+            tty.setraw(self._master)
+            os.set_blocking(self._master, False)
+            self.path = os.ttyname(slave)
+            os.close(slave)  # so that the kernel can say whether anybody else has it open
+
+    def unplug(self) -> None:
+        """Pull the cable: whoever has the port open sees it go."""
+        if self._master >= 0:
+            os.close(self._master)
+            self._master = -1
+        self._backlog.clear()
+
+    def is_open(self) -> bool:
+        """Whether a host has the port open."""
+        if self._master < 0:
+            return False
+        poller = select.poll()
+        poller.register(self._master, select.POLLIN)
+        return not any(event & select.POLLHUP for _, event in poller.poll(0))
+
+    def room(self) -> int:
+        """Bytes that the board may write just now."""
+        if self._master < 0 or not self._backlog and self.reading:
+            return _DISCARD
+        return max(0, _BUFFER - len(self._backlog))
+
+    def send(self, data: bytes) -> None:
+        """Bytes from the board."""
+        if self._master >= 0:
+            self._backlog += data
+            self.flush()
+
+    def flush(self) -> None:
+        """Hand over what the host's end takes."""
+        if self._master < 0 or not self._backlog or not self.reading:
+            return
+        if not self.is_open():
+            self._backlog.clear()
+            return
+        try:
+            n = os.write(self._master, self._backlog)
+        except BlockingIOError:
+            return
+        self.written += n
+        del self._backlog[:n]
+
+    def receive(self) -> bytes:
+        """Bytes from the host since the last call."""
+        if self._master < 0:
+            return b""
+        try:
+            data = os.read(self._master, 4096)
+        except BlockingIOError:
+            return b""
+        except OSError as e:
+            if e.errno == errno.EIO:  # nobody has it open
+                return b""
+            raise
+        self.taken += len(data)
+        return data
+
+    @property
+    def pending(self) -> int:
+        """Bytes that the host's end has not taken yet."""
+        return len(self._backlog)
+
+    def close(self) -> None:
+        self.unplug()
