@@ -86,7 +86,11 @@ def line(status: Status, layout: Layout) -> str:
     out = [_head(status)]
     for n, side in enumerate(layout.sides):
         top, _, cells = layout.volts(side, status)
-        each = f" ({' '.join([_figure(v, 2) for v in cells])} V a cell)" if cells else ""
+        each = (
+            f" ({' '.join([_figure(v, 2) for v in cells])} V a cell)"
+            if any(s.cells for s in side.sections)
+            else ""
+        )
         out.append(f"{side.name} {status.pulse_us[n]:4d} us {_figure(top, 2)} V{each}")
     return "  |  ".join(out)
 

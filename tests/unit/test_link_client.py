@@ -3,10 +3,11 @@
 import asyncio
 
 import pytest
+from fake_box import FakeBox, MemoryLink, body_of
+
 from barbox.errors import BoxError
 from barbox.link.client import Client, Refused
 from barbox.records import Event, Status
-from fake_box import FakeBox, MemoryLink, body_of
 from shared_proto import frames, messages, settings, states
 
 FAST = {"timeout_s": 0.01, "tries": 3, "silence_s": 0.02}
@@ -115,7 +116,9 @@ def test_a_refusal_says_why_in_words(reason):
 def test_another_major_version_names_both_versions():
     async def go():
         _, client = joined(FakeBox(major=messages.MAJOR + 1))
-        with pytest.raises(BoxError, match=rf"version {messages.MAJOR + 1}\.0 and this program {messages.MAJOR}\."):
+        with pytest.raises(
+            BoxError, match=rf"version {messages.MAJOR + 1}\.0 and this program {messages.MAJOR}\."
+        ):
             await client.open()
         box, client = joined()
         box.refuse = states.REFUSE_VERSION

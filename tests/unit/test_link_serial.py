@@ -6,6 +6,7 @@ import os
 import sys
 
 import pytest
+
 from barbox.errors import BoxError, UserError
 from barbox.link import find
 from barbox.link.client import Client
@@ -77,7 +78,11 @@ def test_busy_port():
 def test_ports_that_do_not_open(tmp_path):
     plain = tmp_path / "plain"
     plain.write_text("no port")
-    for path, words in ((tmp_path / "none", "no such port"), (plain, "not a serial port"), (tmp_path, "not a serial")):
+    for path, words in (
+        (tmp_path / "none", "no such port"),
+        (plain, "not a serial port"),
+        (tmp_path, "not a serial"),
+    ):
         with pytest.raises(BoxError, match=words) as told:
             run(SerialLink(str(path)).open())
         assert "\n" not in str(told.value)
@@ -86,7 +91,9 @@ def test_ports_that_do_not_open(tmp_path):
 def test_reasons_that_this_machine_cannot_show():
     # Numbers of errno.h; the texts are how pyserial words an open that fails on Windows.
     assert "permission" in why_not_open("p", PermissionError(errno.EACCES, "x"))
-    assert "busy" in why_not_open("COM3", OSError("could not open port 'COM3': PermissionError(13, 'Denied')"))
+    assert "busy" in why_not_open(
+        "COM3", OSError("could not open port 'COM3': PermissionError(13, 'Denied')")
+    )
     assert "no such" in why_not_open("COM3", OSError("could not open port 'COM3': FileNotFoundError(2, 'x')"))
     assert os.strerror(errno.EIO) in why_not_open("p", OSError(errno.EIO, "x"))
 

@@ -7,15 +7,16 @@ import struct
 
 import numpy as np
 import pytest
+from fake_box import FakeBox, MemoryLink, body_of
+from hypothesis import given
+from hypothesis import strategies as st
+
 from barbox import proto
 from barbox.errors import UserError
 from barbox.link.client import Client
 from barbox.records import Identity
 from barbox.rides import file
 from barbox.rides.record import Recorder
-from fake_box import FakeBox, MemoryLink, body_of
-from hypothesis import given
-from hypothesis import strategies as st
 from shared_proto import messages, settings, states
 
 IDENTITY = proto.unpack(messages.IDENTITY.pack(1, *FakeBox().identity.values()))

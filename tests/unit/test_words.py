@@ -1,0 +1,96 @@
+"""Numbers of the box in plain words, also those of a newer box."""
+
+import pytest
+from fake_box import body_of
+
+from barbox import proto, words
+from barbox.records import Event, Status
+from shared_proto import messages, settings, states
+
+
+def status(**fields) -> Status:
+    return proto.unpack(body_of(messages.STATUS, **fields))
+
+
+def event(number, a=0, b=0) -> Event:
+    return proto.unpack(body_of(messages.EVENT, event=number, a=a, b=b))
+
+
+LAYOUT = words.Layout(settings.Values())
+
+
+def test_sections_are_the_cells_between_two_inputs():
+    values = settings.Values()
+    for n, (side, cells) in enumerate([(1, 10), (2, 12), (1, 4), (0, 7), (2, 0)]):
+        values.put("sense.side", side, n)
+        values.put("sense.cells", cells, n)
+    left, right = words.Layout(values).sides
+    assert left.sections == (words.Section(2, 4), words.Section(0, 6))
+    assert right.sections == (words.Section(4, 0), words.Section(1, 12))
+
+
+def test_needed_settings_are_all_that_a_layout_reads():
+    class Watched(settings.Values):
+        seen = set()
+
+        def get(self, name, index=0):
+            self.seen.add(name)
+            return super().get(name, index)
+
+    words.Layout(Watched())
+    assert Watched.seen <= set(words.NEEDED) <= set(settings.ROWS)
+
+
+@pytest.mark.parametrize("cause", [*range(1, len(states.CAUSES)), 200])
+def test_held_says_the_cause_and_the_way_out(cause):
+    text = "\n".join(words.explain(status(state=states.HELD, cause=cause), LAYOUT))
+    assert states.words(states.CAUSES, cause) in text and "to clear it: " in text
+    if cause < len(states.CAUSES):
+        assert states.CAUSES[cause][2] in text
+
+
+def test_every_warning_bit_has_words_and_a_newer_one_says_so():
+    text = words.explain(status(warnings=0xFFFF), LAYOUT)
+    told = [t for t in text if t.startswith("warning: ")]
+    assert len(told) == 16
+    assert all(f"warning: {w[1]}" in told for w in states.WARNINGS)
+    assert "unknown to this version" in told[-1]
+
+
+@pytest.mark.parametrize("number", [*range(len(states.EVENTS)), 99])
+@pytest.mark.parametrize("a", [0, 3, 999])
+def test_every_event_has_words(number, a):
+    text = words.event_text(event(number, a, 1))
+    assert text and "\n" not in text
+    if number == 99:
+        assert text == f"#99: {a}, 1"
+
+
+def test_event_words():
+    assert words.event_text(event(states.EVENT_STATE, states.HELD, states.CAUSE_STOP_OPEN)) == (
+        "now HELD: stop loop opened"
+    )
+    assert words.event_text(event(states.EVENT_STATE, states.READY)) == "now READY"
+    assert words.event_text(event(states.EVENT_SENSE, 2, states.SENSE_OPEN)) == (
+        "sense input 2: reads near nothing: sense fuse blown or wire broken"
+    )
+
+
+def test_clock():
+    assert words.clock(0) == "  0:00.0"
+    assert words.clock(3_723_990) == " 62:03.9"
+
+
+def test_what_is_not_known_is_never_shown_as_a_voltage():
+    unknown = (messages.NOT_KNOWN_MV,) * 8
+    record = status(sense_mv=unknown, section_mv=unknown)
+    for text in (words.line(record, LAYOUT), *words.block(record, LAYOUT)):
+        assert "0.00 V" not in text.replace("(+/- 1.50 V", "") and "65." not in text
+    assert words.line(record, LAYOUT).count("---- V") == 2
+    assert [side["string_v"] for side in words.as_json(record, LAYOUT)["sides"]] == [None, None]
+
+
+def test_without_cells_there_is_no_cell_voltage():
+    record = status(sense_mv=(40000, 39000, 0, 0, 0, 0, 0, 0), section_mv=(40000, 39000, 0, 0, 0, 0, 0, 0))
+    text = words.line(record, LAYOUT)
+    assert "left    0 us 40.00 V  |  right    0 us 39.00 V" in text and "a cell" not in text
