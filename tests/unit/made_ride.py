@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+
 from barbox import proto
 from barbox.rig import read
 from barbox.rig.template import example_text
@@ -60,7 +61,8 @@ def ride(seconds: float = 720.0, hz: int = 10) -> MadeRide:
     def section(start_v: float, per_s: float, sag_v: float) -> Any:
         return 5000 * (start_v - per_s * used - sag_v * (s["demand_pm"] / 1000.0) ** 1.5)
 
-    mv = [section(4.15, 0.0012, 0.15), section(4.16, 0.0012, 0.15), section(4.14, 0.0013, 0.16), section(4.12, 0.0019, 0.3)]
+    cells = [(4.15, 0.0012, 0.15), (4.16, 0.0012, 0.15), (4.14, 0.0013, 0.16), (4.12, 0.0019, 0.3)]
+    mv = [section(*one) for one in cells]
     s["sense_mv"][:] = s["section_mv"][:] = messages.NOT_KNOWN_MV
     for at, (low, high) in ((0, mv[:2]), (4, mv[2:])):
         s["sense_mv"][:, at], s["sense_mv"][:, at + 1] = low, low + high
@@ -92,8 +94,8 @@ def ride(seconds: float = 720.0, hz: int = 10) -> MadeRide:
     rows = [r for r in rows if r[0] < 5000 + 1000 * seconds]
     e = np.zeros(len(rows), proto.dtype(messages.EVENT))
     e["kind"] = messages.EVENT.kind
-    for name, column in zip(("time_ms", "event", "a", "b"), zip(*rows, strict=True), strict=True):
-        e[name] = column
+    for n, row in enumerate(rows):
+        e["time_ms"][n], e["event"][n], e["a"][n], e["b"][n] = row
     # One running number for both, in the order of time.
     order = np.argsort(np.concatenate((s["time_ms"], e["time_ms"])), kind="stable")
     number = np.empty(len(order), int)

@@ -169,7 +169,9 @@ def _fault(f: dict[str, Any]) -> list[Line]:
         text += f"; thrust capped at {_percent(f['limit_pm'])}"
     lines = [Line(f["t_s"], text)]
     if f["cleared_s"] is not None:
-        lines.append(Line(f["cleared_s"], f"{f['side']}, {f['point']} (input {f['input']}): reads believably again"))
+        lines.append(
+            Line(f["cleared_s"], f"{f['side']}, {f['point']} (input {f['input']}): reads believably again")
+        )
     return lines
 
 
@@ -184,7 +186,9 @@ def _late(line: Timeline) -> list[Line]:
     for one in [*events_of(line, states.EVENT_OVERRUN), None]:
         if group and (one is None or one[0] - group[-1][0] > _BRIEF_S):
             worst = max(a for _, _, a, _ in group)
-            text = f"the control step came late {len(group)} times, {worst} ms after the one before at the worst"
+            text = (
+                f"the control step came late {len(group)} times, {worst} ms after the one before at the worst"
+            )
             if len(group) == 1:
                 text = f"the control step came {worst} ms after the one before"
             lines.append(Line(group[0][0], text))

@@ -52,7 +52,8 @@ def summarise(line: Timeline) -> dict[str, Any]:
         "sections": [_section(line, s) for s in line.sections],
         "lowest_cell": _low(line, 0, len(status) - 1),
         "gaps": [
-            {"t_s": _r(line.t_s[i]), "length_s": _r(line.t_s[i + 1] - line.t_s[i])} for i in line.gap_at.tolist()
+            {"t_s": _r(line.t_s[i]), "length_s": _r(line.t_s[i + 1] - line.t_s[i])}
+            for i in line.gap_at.tolist()
         ],
         "records_missed": line.missed,
         "restarts": line.restarts,
@@ -164,7 +165,9 @@ def _cutbacks(line: Timeline) -> list[dict[str, Any]]:
             {
                 "first_s": _r(line.t_s[first]),
                 "last_s": _r(line.t_s[last]),
-                "limit_pm_least": int(line.status["limit_pm"][first : last + 1][held].min()) if held.any() else None,
+                "limit_pm_least": int(line.status["limit_pm"][first : last + 1][held].min())
+                if held.any()
+                else None,
                 "demand_pm": int(line.status["demand_pm"][first]),
                 "lowest": _low(line, first, last),
             }

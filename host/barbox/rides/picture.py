@@ -6,8 +6,6 @@ The same data give the same bytes with the same matplotlib.
 from __future__ import annotations
 
 import io
-import os
-import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
+from barbox.files import write_whole
 from barbox.rides.account import clock
 from barbox.rides.figures import summarise
 from barbox.rides.timeline import Ride, Timeline, timeline
@@ -30,7 +29,7 @@ _SECTION_LINES = ((_BLUE, "-"), (_RED, "-"), (_GREEN, "--"), (_PURPLE, "--"))
 _INK = "#222222"
 _CHARACTER = 0.0066  # width of a small letter, as a share of the time axis
 _LABEL_ROWS = 3  # labels of events that would run into each other move up
-_STYLE = {"font.family": "DejaVu Sans", "font.size": 9.0, "axes.edgecolor": "#888888", "path.simplify": True}
+_STYLE: dict[Any, Any] = {"font.family": "DejaVu Sans", "font.size": 9.0, "axes.edgecolor": "#888888"}
 
 
 def draw(ride: Ride, title: str = "") -> bytes:
@@ -49,25 +48,17 @@ def draw(ride: Ride, title: str = "") -> bytes:
 
 
 def save(ride: Ride, path: str | Path, title: str = "") -> None:
-    """Write the picture beside `path` and rename it, so that no half of it is ever seen."""
-    path = Path(path)
-    data = draw(ride, title)
-    fd, beside = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    try:
-        with os.fdopen(fd, "wb") as file:
-            file.write(data)
-        os.chmod(beside, 0o644)
-        os.replace(beside, path)
-    except BaseException:
-        os.unlink(beside)
-        raise
+    """Write the picture to a file. Raises UserError when that is not possible."""
+    write_whole(path, draw(ride, title))
 
 
 def _fill(figure: Figure, line: Timeline, title: str) -> None:
     sides = [n for n in range(len(line.side_names)) if any(s.side == n for s in line.sections)]
     ratios = [0.22, 2.2] + [1.9] * len(sides)
     axes: list[Any] = list(
-        figure.subplots(len(ratios), 1, sharex=True, gridspec_kw={"height_ratios": ratios}, squeeze=False)[:, 0]
+        figure.subplots(len(ratios), 1, sharex=True, gridspec_kw={"height_ratios": ratios}, squeeze=False)[
+            :, 0
+        ]
     )
     found = summarise(line)
     _states(axes[0], line)
@@ -115,8 +106,12 @@ def _states(ax: Any, line: Timeline) -> None:
         for start, width in bars:
             if width > _CHARACTER * len(name) * line.duration_s:
                 ax.text(start + width / 2, 0.45, name, ha="center", va="center", fontsize=8, color="black")
-    shown = [Patch(color=_state_colour(n), label=states.name(states.STATES, n)) for n in np.unique(state).tolist()]
-    ax.figure.legend(handles=shown, loc="upper right", ncols=len(shown), frameon=False, fontsize=8, handlelength=1.0)
+    shown = [
+        Patch(color=_state_colour(n), label=states.name(states.STATES, n)) for n in np.unique(state).tolist()
+    ]
+    ax.figure.legend(
+        handles=shown, loc="upper right", ncols=len(shown), frameon=False, fontsize=8, handlelength=1.0
+    )
     ax.set_ylim(0, 1)
     ax.set_yticks([0.5], ["state"])
     ax.tick_params(length=0)
@@ -129,7 +124,14 @@ def _demand(ax: Any, line: Timeline) -> None:
     ax.fill_between(t, 0, lever, color="#C9C9C9", linewidth=0, label="lever asks for")
     held = ~np.isin(status["limit"], (states.LIMIT_NONE, states.LIMIT_ARMING, states.LIMIT_RAMP))
     limit = np.where(held, status["limit_pm"] / 10, np.nan)
-    ax.plot(*_broken(line, limit), color=_RED, linewidth=3.2, alpha=0.8, label="limit in force", solid_capstyle="butt")
+    ax.plot(
+        *_broken(line, limit),
+        color=_RED,
+        linewidth=3.2,
+        alpha=0.8,
+        label="limit in force",
+        solid_capstyle="butt",
+    )
     ax.plot(*_broken(line, status["demand_pm"] / 10), color=_INK, linewidth=1.2, label="thrust given")
     for first, last in line.stretches(held, 3.0):
         if line.t_s[last] - line.t_s[first] > 0.02 * line.duration_s:
@@ -151,7 +153,11 @@ _LIMIT_SHORT = {
 }
 
 
-_VOLTAGE_LINES = (("cell_warn_mv", "low", ":"), ("cell_low_mv", "very low", "--"), ("cell_floor_mv", "floor", "-"))
+_VOLTAGE_LINES = (
+    ("cell_warn_mv", "low", ":"),
+    ("cell_low_mv", "very low", "--"),
+    ("cell_floor_mv", "floor", "-"),
+)
 
 
 def _span(line: Timeline) -> tuple[float, float]:
@@ -185,7 +191,9 @@ def _happened(found: dict[str, Any]) -> list[tuple[float, str]]:
     marks = [(r["t_s"], "arming refused") for r in found["arming_refused"]]
     for w in found["warnings"]:
         if w["section"]:
-            marks.append((w["first_s"], f"{w['name'].lower().replace('_', ' ')}: {w['section'].partition(',')[0]}"))
+            marks.append(
+                (w["first_s"], f"{w['name'].lower().replace('_', ' ')}: {w['section'].partition(',')[0]}")
+            )
     marks += [(f["t_s"], f"{f['side']} {f['point']} {f['fault'].lower()}") for f in found["sense_faults"]]
     marks += [(s["t_s"], s["words"].partition(":")[0]) for s in found["stops"]]
     return sorted(marks)

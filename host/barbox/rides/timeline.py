@@ -5,6 +5,7 @@ Arithmetic only, on whole arrays; `account.py` puts it in words and `picture.py`
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -12,6 +13,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from barbox.errors import UserError
 from barbox.rig.model import section_name
 from barbox.settings_text import Slot, find, from_json, slots
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX
@@ -159,7 +161,7 @@ def timeline(ride: Ride) -> Timeline:
 def settings_of(by_name: Mapping[str, Any]) -> Values:
     """Settings from a header: `side1.cells` or, with a list for all sides, `side.cells`; the rest at defaults.
 
-    Names of another version are passed over, so that its rides can still be read.
+    Names and values of another version are passed over, so that its rides can still be read.
     """
     values = Values()
     groups: dict[str, list[Slot]] = {}
@@ -177,7 +179,8 @@ def settings_of(by_name: Mapping[str, Any]) -> Values:
         for slot, one in pairs:
             if isinstance(one, bytes):
                 one = one.decode("ascii", "replace")
-            values.rows[slot.row][slot.index] = from_json(slot, list(one) if isinstance(one, tuple) else one)
+            with contextlib.suppress(UserError):
+                values.rows[slot.row][slot.index] = from_json(slot, list(one) if isinstance(one, tuple) else one)
     return values
 
 

@@ -1,0 +1,105 @@
+"""Settings from here to a box, as several commands do it: show what changes, ask, write, read back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import click
+
+from barbox.cli import options
+from barbox.errors import AnswerNo, BoxError, UserError
+from barbox.link.find import open_box
+from barbox.records import Identity
+from barbox.settings_text import as_json, as_text
+from barbox.settings_write import Change, changes, refuse_conflict, write
+from shared_proto.settings import Values
+
+NOTHING = "nothing was written"
+
+
+async def read_box(url: str | None) -> tuple[str, Identity, Values]:
+    """(URL, identity, settings) of a box."""
+    client = await open_box(url)
+    try:
+        return client.link.url, client.identity, await client.read_values()
+    finally:
+        await client.close()
+
+
+async def write_box(url: str, identity: Identity, todo: list[Change]) -> None:
+    """Write to the box that was read, unless it is another one by now or was changed meanwhile."""
+    client = await open_box(url)
+    try:
+        now = client.identity
+        if (now.serial, now.settings_seq) != (identity.serial, identity.settings_seq):
+            raise BoxError(f"{url}: the box or its settings changed meanwhile; look again; {NOTHING}")
+        await write(client, todo)
+    finally:
+        await client.close()
+
+
+async def bring(
+    url: str | None,
+    wanted: Callable[[Identity, Values], tuple[Values, list[str]]],
+    *,
+    yes: bool,
+    dry_run: bool,
+    as_json_text: bool,
+    source: str,
+) -> None:
+    """Bring a box to the settings that `wanted` makes of its identity and settings, asking before it writes.
+
+    The box is let go while the person thinks, so that it is not kept waiting.
+    """
+    if as_json_text and not (yes or dry_run):
+        raise UserError("--json asks no question: add --yes to write, or --dry-run to look only")
+    where, identity, old = await read_box(url)
+    new, kept = wanted(identity, old)
+    refuse_conflict(new, source)
+    todo = changes(old, new)
+    if not as_json_text:
+        click.echo(table(todo, "box", source) if todo else "the box has these settings already")
+        for one in kept:
+            click.echo(f"kept: {one}")
+    if todo and not dry_run:
+        if not yes and not _agreed(f"write {len(todo)} settings to {where}?"):
+            raise AnswerNo(NOTHING)
+        await write_box(where, identity, todo)
+    written = bool(todo) and not dry_run
+    if as_json_text:
+        options.echo_json({"changes": as_records(todo), "kept": kept, "written": written})
+    elif written:
+        click.echo(f"{len(todo)} settings written and read back")
+    elif todo:
+        click.echo(NOTHING)
+
+
+def _agreed(question: str) -> bool:
+    try:
+        return click.confirm(question, default=False)
+    except click.Abort:  # no terminal, or its end
+        click.echo()
+        return False
+
+
+def as_records(todo: list[Change]) -> list[dict[str, Any]]:
+    """Changes for JSON."""
+    return [{"name": c.slot.name, "old": as_json(c.old), "new": as_json(c.new)} for c in todo]
+
+
+def table(todo: list[Change], old: str, new: str) -> str:
+    """Changes as a table for people."""
+    rows = [("setting", old, new, "")]
+    rows += [(c.slot.name, _show(c.old), _show(c.new), c.slot.setting.unit) for c in todo]
+    return columns(rows)
+
+
+def _show(value: Any) -> str:
+    return as_text(value) or '""'
+
+
+def columns(rows: list[tuple[str, ...]]) -> str:
+    """Rows of text in columns, two spaces between them."""
+    widths = [max(len(row[n]) for row in rows) for n in range(len(rows[0]))]
+    return "\n".join("  ".join([t.ljust(w) for t, w in zip(row, widths, strict=True)]).rstrip() for row in rows)
