@@ -94,8 +94,8 @@ def ride(seconds: float = 720.0, hz: int = 10) -> MadeRide:
     rows = [r for r in rows if r[0] < 5000 + 1000 * seconds]
     e = np.zeros(len(rows), proto.dtype(messages.EVENT))
     e["kind"] = messages.EVENT.kind
-    for n, row in enumerate(rows):
-        e["time_ms"][n], e["event"][n], e["a"][n], e["b"][n] = row
+    for at, row in enumerate(rows):
+        e["time_ms"][at], e["event"][at], e["a"][at], e["b"][at] = row
     # One running number for both, in the order of time.
     order = np.argsort(np.concatenate((s["time_ms"], e["time_ms"])), kind="stable")
     number = np.empty(len(order), int)
