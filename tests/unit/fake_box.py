@@ -22,7 +22,7 @@ class FakeBox:
     """Answers as a box would. What a test changes: `mute`, `major`, `refuse`, `ignore_first`."""
 
     def __init__(self, serial: bytes = b"e6614c311b4a", **identity: Any) -> None:
-        self.send: Callable[[bytes], None] = lambda data: None
+        self.send: Callable[[bytes], object] = lambda data: None
         self.mute = False
         self.refuse: int | None = None
         self.ignore_first = 0  # so many frames of each request go unanswered

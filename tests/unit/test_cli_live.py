@@ -8,7 +8,7 @@ import sys
 import pytest
 from fake_box import FakeBox, MemoryLink
 
-from barbox.cli import boxes, main, record, watch
+from barbox.cli import main, record, watch
 from barbox.errors import BoxError
 from barbox.link import find
 from barbox.link.client import Client
@@ -36,15 +36,21 @@ class Riding(FakeBox):
 
 @pytest.fixture
 def riding(monkeypatch):
-    """Puts a box behind `open_box` of the commands; its script runs 1 ms after the last request."""
+    """Puts a box behind `open_box` of the commands; its script runs when the command subscribes."""
 
-    def put(script, silence_s=0.05):
+    def put(script, silence_s=None):
         box = Riding(script)
 
         async def open_box(url=None):
             client = Client(MemoryLink(box), timeout_s=0.05, silence_s=silence_s)
             await client.open()
-            asyncio.get_running_loop().call_later(0.02, script, box)
+            subscribe = client.subscribe
+
+            def subscribed(room=1024):
+                asyncio.get_running_loop().call_soon(script, box)
+                return subscribe(room)
+
+            monkeypatch.setattr(client, "subscribe", subscribed)
             return client
 
         for module in (watch, record):
@@ -84,7 +90,7 @@ def drive(box):
 
 def test_watch_in_plain_words(riding, capsys):
     riding(drive)
-    assert main.run(["watch", "--for", "0.06"]) == 0
+    assert main.run(["watch", "--for", "0.02"]) == 0
     out = capsys.readouterr().out
     lines = out.splitlines()
     figures = [text for text in lines if "demand" in text]
@@ -107,7 +113,7 @@ def test_watch_in_plain_words(riding, capsys):
 
 def test_watch_block_shows_each_section_and_the_uncertainty(riding, capsys):
     riding(drive)
-    assert main.run(["watch", "--for", "0.06", "--block", "--every", "0"]) == 0
+    assert main.run(["watch", "--for", "0.02", "--block", "--every", "0"]) == 0
     out = capsys.readouterr().out
     assert "left     pulse 1423 us, string 38.00 V (+/- 0.06 V, k = 2)" in out
     assert "sense input 3, 5 cells: 18.50 V, 3.700 V a cell" in out
@@ -116,7 +122,7 @@ def test_watch_block_shows_each_section_and_the_uncertainty(riding, capsys):
 
 def test_watch_json_is_one_object_a_line(riding, capsys):
     riding(drive)
-    assert main.run(["watch", "--for", "0.06", "--json", "--every", "0"]) == 0
+    assert main.run(["watch", "--for", "0.02", "--json", "--every", "0"]) == 0
     rows = [json.loads(text) for text in capsys.readouterr().out.splitlines()]
     assert [r["type"] for r in rows[:3]] == ["status", "event", "status"]
     assert len(rows) == 23
@@ -128,7 +134,7 @@ def test_watch_json_is_one_object_a_line(riding, capsys):
 
 
 def test_watch_of_a_box_that_falls_silent(riding, capsys):
-    riding(drive)
+    riding(drive, silence_s=0.02)
     assert main.run(["watch"]) == 3
     assert "the box stopped answering" in capsys.readouterr().err
 
@@ -136,16 +142,16 @@ def test_watch_of_a_box_that_falls_silent(riding, capsys):
 def test_record_to_a_file(riding, capsys, tmp_path):
     path = tmp_path / "a.ride"
     box = riding(drive)
-    assert main.run(["record", str(path), "--for", "0.06"]) == 0
+    assert main.run(["record", str(path), "--for", "0.02"]) == 0
     assert "22 status and 1 event records" in capsys.readouterr().out
     ride = file.read(path)
     assert (len(ride.status), len(ride.events), ride.notes) == (22, 1, [])
     assert ride.footer["ended"] == "the time asked for was over"
     assert box.unix_s == ride.header["started_unix_s"] > 1_700_000_000
     assert ride.settings("side.cells")[:2] == [10, 10]
-    assert main.run(["record", str(path), "--for", "0.01"]) == 2
+    assert main.run(["record", str(path), "--for", "0.02"]) == 2
     assert "--force" in capsys.readouterr().err
-    assert main.run(["record", str(path), "--for", "0.06", "--force", "--json"]) == 0
+    assert main.run(["record", str(path), "--for", "0.02", "--force", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["status"] == 22
 
 
@@ -162,7 +168,7 @@ def test_ctrl_c_completes_the_file(riding, capsys, tmp_path):
 
 
 def test_a_box_that_stops_leaves_a_whole_file(riding, capsys, tmp_path):
-    riding(drive)
+    riding(drive, silence_s=0.02)
     assert main.run(["record", str(tmp_path / "a.ride")]) == 3
     ride = file.read(tmp_path / "a.ride")
     assert len(ride.status) == 22
@@ -176,8 +182,8 @@ def test_boxes_lists_boxes_and_reasons(monkeypatch, capsys):
         busy = find.Probe(find.Candidate("/dev/b", "USB"), error=BoxError("/dev/b: the port is busy"))
         return [find.Probe(find.Candidate("/dev/a", "USB"), client), busy]
 
-    monkeypatch.setattr(boxes.find, "candidates", lambda: [])
-    monkeypatch.setattr(boxes.find, "probe", probe)
+    monkeypatch.setattr(find, "candidates", lambda: [])
+    monkeypatch.setattr(find, "probe", probe)
     assert main.run(["boxes"]) == 0
     out = capsys.readouterr().out.splitlines()
     assert out[0].startswith("/dev/a  trike, board pico_w, firmware 0.1.0, serial e6614c311b4a")
@@ -188,6 +194,6 @@ def test_boxes_lists_boxes_and_reasons(monkeypatch, capsys):
 
 
 def test_boxes_without_any(monkeypatch, capsys):
-    monkeypatch.setattr(boxes.find, "candidates", lambda: [])
+    monkeypatch.setattr(find, "candidates", lambda: [])
     assert main.run(["boxes"]) == 3
     assert "no box was found" in capsys.readouterr().err

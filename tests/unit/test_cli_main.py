@@ -85,7 +85,7 @@ def test_ctrl_c_ends_without_words(command, capsys):
 
 
 def test_windows_says_what_the_simulated_board_needs(monkeypatch, capsys):
-    monkeypatch.setattr(main.sys, "platform", "win32")
+    monkeypatch.setattr(sys, "platform", "win32")
     for name, (_, needs_board, _) in main.COMMANDS.items():
         if needs_board:
             assert main.run([name, "--any", "thing"]) == 2

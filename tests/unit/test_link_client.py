@@ -10,7 +10,7 @@ from barbox.link.client import Client, Refused
 from barbox.records import Event, Status
 from shared_proto import frames, messages, settings, states
 
-FAST = {"timeout_s": 0.01, "tries": 3, "silence_s": 0.02}
+FAST = {"timeout_s": 0.005, "tries": 3, "silence_s": 0.01}
 
 
 def run(coroutine):

@@ -189,10 +189,10 @@ def test_ports_that_are_no_box_are_passed_over(monkeypatch):
         silent.mute = True
         with PtyBox(silent) as one, PtyBox(newer) as two, PtyBox() as three:
             monkeypatch.setenv(find.PORTS_VARIABLE, os.pathsep.join([one.path, two.path, three.path]))
-            client = await find.open_box(**FAST)
+            client = await find.open_box(timeout_s=0.02, tries=2)
             assert client.link.url == three.path
             await client.close()
-            probes = await find.probe(find.candidates()[:2], **FAST)
+            probes = await find.probe(find.candidates()[:2], timeout_s=0.02, tries=2)
             assert [p.client for p in probes] == [None, None]
             assert "nothing answers" in str(probes[0].error)
             assert "version" in str(probes[1].error)
