@@ -102,6 +102,12 @@ def test_a_gap_is_not_time_spent_in_a_state():
     assert summary(part(RIDE, mask))["states_s"]["DRIVING"] == pytest.approx(530.0, abs=0.2)
 
 
+def test_a_cutback_that_lasts_to_the_end_is_not_told_as_over():
+    made = ride(500)
+    assert summary(made)["cutbacks"][0]["over"] is False
+    assert any("cutback still in force after 01:19" in str(line) for line in account(made))
+
+
 def test_the_clock_may_wrap_and_the_box_restart():
     made = ride(100)
     plain = timeline(made).t_s

@@ -153,7 +153,8 @@ def _cutback(c: dict[str, Any]) -> list[Line]:
     low = c["lowest"]
     where = f"{low['side']}, {low['section']}" if low else "a section"
     begin = f"cutback begins at {_percent(c['demand_pm'])} demand, to spare {where}"
-    end = f"cutback ends after {clock(c['last_s'] - c['first_s'])}"
+    took = clock(c["last_s"] - c["first_s"])
+    end = f"cutback ends after {took}" if c["over"] else f"cutback still in force after {took}"
     if low:
         end += f": {where} went down to {low['cell_mv'] / 1000:.2f} V a cell at {_percent(low['demand_pm'])} demand"
     if c["limit_pm_least"] is not None:

@@ -165,6 +165,7 @@ def _cutbacks(line: Timeline) -> list[dict[str, Any]]:
             {
                 "first_s": _r(line.t_s[first]),
                 "last_s": _r(line.t_s[last]),
+                "over": last + 1 < len(line.status),
                 "limit_pm_least": int(line.status["limit_pm"][first : last + 1][held].min())
                 if held.any()
                 else None,

@@ -28,6 +28,7 @@ _STATE_COLOURS = ("#BBBBBB", _SKY, _GREEN, _RED, _ORANGE, _PURPLE)
 _SECTION_LINES = ((_BLUE, "-"), (_RED, "-"), (_GREEN, "--"), (_PURPLE, "--"))
 _INK = "#222222"
 _CHARACTER = 0.0066  # width of a small letter, as a share of the time axis
+_LABEL_APART = 0.055  # at least this share of the voltage axis between two labels
 _LABEL_ROWS = 3  # labels of events that would run into each other move up
 _STYLE: dict[Any, Any] = {"font.family": "DejaVu Sans", "font.size": 9.0, "axes.edgecolor": "#888888"}
 
@@ -65,8 +66,7 @@ def _fill(figure: Figure, line: Timeline, title: str) -> None:
     _demand(axes[1], line)
     low_v, high_v = _span(line)
     for ax, side in zip(axes[2:], sides, strict=True):
-        _voltages(ax, line, side)
-        ax.set_ylim(low_v, high_v)
+        _voltages(ax, line, side, low_v, high_v)
     for ax in axes[1:]:
         ax.grid(True, color="#DDDDDD", linewidth=0.6)
         ax.spines[["top", "right"]].set_visible(False)
@@ -153,13 +153,6 @@ _LIMIT_SHORT = {
 }
 
 
-_VOLTAGE_LINES = (
-    ("cell_warn_mv", "low", ":"),
-    ("cell_low_mv", "very low", "--"),
-    ("cell_floor_mv", "floor", "-"),
-)
-
-
 def _span(line: Timeline) -> tuple[float, float]:
     """Voltage axis: all that was seen, and the floor."""
     seen = [s.cell_v[np.isfinite(s.cell_v)] for s in line.sections]
@@ -170,7 +163,23 @@ def _span(line: Timeline) -> tuple[float, float]:
     return min(float(known.min()), floor_v) - 0.12, max(float(known.max()), floor_v + 0.3) + 0.06
 
 
-def _voltages(ax: Any, line: Timeline, side: int) -> None:
+def _voltage_lines(line: Timeline, side: int) -> list[tuple[float, str, str]]:
+    """(V a cell, words, style) of the warnings, of the floor, and of where cutback begins for the longest section."""
+    get = line.settings.get
+    floor_v = get("cell_floor_mv") / 1000
+    cells = max(s.cells for s in line.sections if s.side == side)
+    cutback_v = floor_v + (get("cutback_band_mv") + get("spread_mv") * (cells - 1)) / 1000
+    return sorted(
+        [
+            (get("cell_warn_mv") / 1000, "low", ":"),
+            (get("cell_low_mv") / 1000, "very low", "--"),
+            (cutback_v, "cutback", "-."),
+            (floor_v, "floor", "-"),
+        ]
+    )
+
+
+def _voltages(ax: Any, line: Timeline, side: int, bottom_v: float, top_v: float) -> None:
     for k, section in enumerate([s for s in line.sections if s.side == side]):
         colour, style = _SECTION_LINES[k % len(_SECTION_LINES)]
         ax.plot(*_broken(line, np.where(section.merged, np.nan, section.cell_v)), style, color=colour, linewidth=1.1,
@@ -178,11 +187,13 @@ def _voltages(ax: Any, line: Timeline, side: int) -> None:
         if section.merged.any():
             ax.plot(*_broken(line, np.where(section.merged, section.cell_v, np.nan)), ":", color=_INK, linewidth=1.4,
                     label="mean of both, tap lost")  # fmt: skip
-    for row, words, style in _VOLTAGE_LINES:
-        volts = line.settings.get(row) / 1000
+    label_v = -np.inf
+    for volts, words, style in _voltage_lines(line, side):
         ax.axhline(volts, color="#777777", linestyle=style, linewidth=0.9)
-        ax.annotate(words, (1.0, volts), (4, 0), xycoords=("axes fraction", "data"), textcoords="offset points",
+        label_v = max(volts, label_v + _LABEL_APART * (top_v - bottom_v))
+        ax.annotate(words, (1.0, label_v), (4, 0), xycoords=("axes fraction", "data"), textcoords="offset points",
                     va="center", fontsize=8, color="#555555")  # fmt: skip
+    ax.set_ylim(bottom_v, top_v)
     ax.set_ylabel(f"{line.side_names[side]}\nV a cell")
     ax.legend(loc="lower left", ncols=3, frameon=False, fontsize=8, borderaxespad=0.1)
 
