@@ -25,7 +25,7 @@ class Control:
         self.late_us = 0
         self.step_us = 0
         self.failed = None  # the exception that ended stepping
-        self.on_configure = None  # called with the settings (Values) put in force
+        self.on_configure = lambda values: None  # called with the settings (Values) put in force
         self._readers = readers
         self._pulses = pulses
         self._beats = beats
@@ -38,7 +38,7 @@ class Control:
         """Start pulses (idle), timer and watchdog. The watchdog cannot be stopped again."""
         self._pulses.start()
         self._last_us = time.ticks_us()
-        self._timer = machine.Timer(period=FRAME_US // 1000, mode=machine.Timer.PERIODIC, callback=self._tick)
+        self._timer = machine.Timer(-1, period=FRAME_US // 1000, mode=machine.Timer.PERIODIC, callback=self._tick)
         self._watchdog = machine.WDT(timeout=watchdog_ms)
 
     def configure(self, values):
@@ -46,8 +46,7 @@ class Control:
         self._busy = True
         try:
             self.controller.configure(values)
-            if self.on_configure is not None:
-                self.on_configure(values)
+            self.on_configure(values)
             for side in range(self.controller.sides):
                 self._pulses.idle_us[side] = self.controller.idle_us[side]
         finally:

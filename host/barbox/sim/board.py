@@ -223,7 +223,7 @@ class SimBoard:
         self.wiring.lever.a_fault_mv = self.wiring.lever.b_fault_mv = None
 
     def weaken_section(self, side: int, section: int, **how) -> None:
-        """`capacity_factor`, `resistance_factor`, `charge`, as in `Plant.weaken_section`; sections from 0, lowest first."""
+        """`how` as in `Plant.weaken_section`; sections from 0, lowest first."""
         self.plant.weaken_section(side, section, **how)
 
     def silence_adc(self, part: int = 0) -> None:

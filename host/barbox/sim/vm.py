@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import select
@@ -85,10 +86,8 @@ class Vm:
 
     def answer(self, packed: bytes) -> None:
         """Answer the last message and let the VM go on."""
-        try:
+        with contextlib.suppress(BrokenPipeError):  # the next receive tells
             os.write(self._answers, packed)
-        except BrokenPipeError:
-            pass  # the next receive tells
 
     def take_output(self) -> bytes:
         """What the firmware has written to its port since the last call."""
@@ -111,10 +110,8 @@ class Vm:
         self._process.wait()
         for stream in (self._process.stdin, self._process.stdout):
             if stream is not None:
-                try:
+                with contextlib.suppress(BrokenPipeError):
                     stream.close()
-                except BrokenPipeError:
-                    pass
 
 
 # With -S the child starts in a third of the time; it needs one path.
