@@ -325,9 +325,9 @@ def test_set_one_or_several_together(barbox, applied):
         (["ramp_up_ms"], '"ramp_up_ms" has no value: write NAME=VALUE, such as ramp_up_ms=2500'),
         (
             ["cell_low_mv=3600"],
-            "new: cell voltages: floor, low and warn must rise in this order; nothing was written",
+            "with these values: cell voltages: floor, low and warn must rise in this order; nothing was written",
         ),
-        (["side1.cells=8"], "new: sense input 2: 10 cells is above the top of side 1; nothing was written"),
+        (["side1.cells=8"], "with these values: sense input 2: 10 cells is above the top of side 1; nothing was written"),
     ],
 )
 def test_set_refuses(barbox, applied, args, said):
@@ -349,7 +349,7 @@ def test_save_load_diff(barbox, applied, tmp_path):
     before = applied.values.to_blob()
     applied.values.put("ramp_up_ms", 4000)
     code, out, err = barbox("settings", "diff", path)
-    assert (code, err) == (1, "barbox: 1 settings differ\n")
+    assert (code, err) == (1, "barbox: 1 setting differs\n")
     assert out.splitlines()[1].split() == ["ramp_up_ms", "4000", "2000", "ms"]
     assert barbox("settings", "load", path, "--yes")[0] == 0
     assert applied.values.to_blob() == before

@@ -47,9 +47,11 @@ async def bring(
     dry_run: bool,
     as_json_text: bool,
     source: str,
+    column: str = "",
 ) -> None:
     """Bring a box to the settings that `wanted` makes of its identity and settings, asking before it writes.
 
+    `source` names what is wanted in a message, `column` (by default the same) in the table.
     The box is let go while the person thinks, so that it is not kept waiting.
     """
     if as_json_text and not (yes or dry_run):
@@ -59,18 +61,18 @@ async def bring(
     refuse_conflict(new, source)
     todo = changes(old, new)
     if not as_json_text:
-        click.echo(table(todo, "box", source) if todo else "the box has these settings already")
+        click.echo(table(todo, "box", column or source) if todo else "the box has these settings already")
         for one in kept:
             click.echo(f"kept: {one}")
     if todo and not dry_run:
-        if not yes and not _agreed(f"write {len(todo)} settings to {where}?"):
+        if not yes and not _agreed(f"write {count(todo)} to {where}?"):
             raise AnswerNo(NOTHING)
         await write_box(where, identity, todo)
     written = bool(todo) and not dry_run
     if as_json_text:
         options.echo_json({"changes": as_records(todo), "kept": kept, "written": written})
     elif written:
-        click.echo(f"{len(todo)} settings written and read back")
+        click.echo(f"{count(todo)} written and read back")
     elif todo:
         click.echo(NOTHING)
 
@@ -81,6 +83,11 @@ def _agreed(question: str) -> bool:
     except click.Abort:  # no terminal, or its end
         click.echo()
         return False
+
+
+def count(todo: list[Change]) -> str:
+    """ "1 setting", "2 settings"."""
+    return f"{len(todo)} setting{'' if len(todo) == 1 else 's'}"
 
 
 def as_records(todo: list[Change]) -> list[dict[str, Any]]:

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from barbox.cli import options
-from barbox.cli.changes import as_records, bring, columns, read_box, table
+from barbox.cli.changes import as_records, bring, columns, count, read_box, table
 from barbox.errors import AnswerNo, UserError
 from barbox.files import write_whole
 from barbox.link.find import open_box
@@ -96,7 +96,7 @@ def set_(what: tuple[str, ...], dry_run: bool, url: str | None, as_json: bool) -
         slots_of = [(find(name, sides), text) for name, text in pairs]
         return put_all(old, {slot: parse(slot, text) for slot, text in slots_of}), []
 
-    options.run(bring(url, wanted, yes=True, dry_run=dry_run, as_json_text=as_json, source="new"))
+    options.run(bring(url, wanted, yes=True, dry_run=dry_run, as_json_text=as_json, source="with these values", column="new"))
 
 
 def _pairs(what: tuple[str, ...]) -> list[tuple[str, str]]:
@@ -154,7 +154,8 @@ def diff(path: Path, url: str | None, as_json: bool) -> None:
     else:
         click.echo(f"the box has what {path.name} says")
     if todo:
-        raise AnswerNo(f"{len(todo)} settings differ")
+        verb = "differs" if len(todo) == 1 else "differ"
+        raise AnswerNo(f"{count(todo)} {verb}")
 
 
 def _read(path: Path) -> dict[Slot, Any]:
