@@ -327,7 +327,10 @@ def test_set_one_or_several_together(barbox, applied):
             ["cell_low_mv=3600"],
             "with these values: cell voltages: floor, low and warn must rise in this order; nothing was written",
         ),
-        (["side1.cells=8"], "with these values: sense input 2: 10 cells is above the top of side 1; nothing was written"),
+        (
+            ["side1.cells=8"],
+            "with these values: sense input 2: 10 cells is above the top of side 1; nothing was written",
+        ),
     ],
 )
 def test_set_refuses(barbox, applied, args, said):

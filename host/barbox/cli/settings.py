@@ -96,7 +96,8 @@ def set_(what: tuple[str, ...], dry_run: bool, url: str | None, as_json: bool) -
         slots_of = [(find(name, sides), text) for name, text in pairs]
         return put_all(old, {slot: parse(slot, text) for slot, text in slots_of}), []
 
-    options.run(bring(url, wanted, yes=True, dry_run=dry_run, as_json_text=as_json, source="with these values", column="new"))
+    source = "with these values"
+    options.run(bring(url, wanted, yes=True, dry_run=dry_run, as_json_text=as_json, source=source, column="new"))
 
 
 def _pairs(what: tuple[str, ...]) -> list[tuple[str, str]]:
