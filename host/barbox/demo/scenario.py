@@ -54,11 +54,12 @@ def acts() -> list[Act]:
     ]
     # Laps: brisk on the straights, easy in the bends, a rest now and then.
     t_s, lap = 25.0, 0
-    while t_s < BLOWN_S + 10:
+    while t_s < BLOWN_S - 10:
         lap += 1
         script.append(Act(t_s, f"lap {lap}: straight", _lever(620)))
         script.append(Act(t_s + 22, "bend", _lever(330)))
         t_s += 36
+    script.append(Act(BLOWN_S - 5, f"lap {lap + 1}: straight", _lever(620)))
     script += [
         Act(BLOWN_S, "the fuse of the left tap blows", lambda box: box.cut_sense_wire(BLOWN_INPUT)),
         Act(BLOWN_S + 25, "roll out to the pit", _lever(0)),

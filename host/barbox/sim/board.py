@@ -114,6 +114,10 @@ class SimBoard:
         """Let virtual time pass, exactly. Raises BoxError when the firmware hangs."""
         self._step.advance_to(self._step.now_us + round(seconds * 1e6))
 
+    def keep_pace(self, on: bool) -> None:
+        """A caller keeps virtual time at the pace of the wall clock: the port is looked at all the time."""
+        self._step.every_exchange = on
+
     def after(self, seconds: float, action) -> None:
         """Do `action()` at that moment from now, to the microsecond, in whatever the box is doing."""
         self._step.at(self._step.now_us + round(seconds * 1e6), action)
@@ -269,6 +273,10 @@ class SimBoard:
         """Width of the last pulse, None without any yet."""
         made = self._step.pulses[side]
         return made[-1][1] if made else None
+
+    def last_pulse_us(self, side: int) -> int | None:
+        """Width of the pulse of the last frame, None when there was none."""
+        return self._step.last_pulse_us[side]
 
     def thrust_n(self, side: int) -> float:
         return self.plant.thrust_n(side)
