@@ -28,7 +28,7 @@ class Act:
 
     t_s: float
     say: str
-    do: Callable[[SimBoard], None]
+    do: Callable[[SimBoard], object]
 
 
 def _lever(per_mille: int) -> Callable[[SimBoard], None]:
