@@ -50,7 +50,7 @@ class Message:
 
 
 HELLO = Message(1, "hello", "host", "opens a session", (
-    ("major", "B", "", "protocol version of the host; another major is refused"),
+    ("major", "B", "", "protocol version of the host"),
     ("minor", "B", "", "protocol version of the host"),
 ))
 IDENTITY = Message(2, "identity", "box", "answers hello", (

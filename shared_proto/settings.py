@@ -128,7 +128,7 @@ class Values:
 
     def copy(self):
         """An independent copy (values are immutable, the lists are not)."""
-        other = Values.__new__(Values)
+        other = Values()
         other.rows = [list(r) for r in self.rows]
         return other
 

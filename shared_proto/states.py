@@ -109,9 +109,10 @@ REFUSALS = (
     ("NOT_LOCKED", "only while the box is LOCKED"),
     ("VERSION", "the box speaks another protocol version"),
     ("FLASH", "the box could not write its flash"),
+    ("CONFLICT", "the settings contradict each other"),
 )
 (REFUSE_UNKNOWN_REQUEST, REFUSE_BAD_REQUEST, REFUSE_UNKNOWN_SETTING, REFUSE_OUT_OF_RANGE, REFUSE_NOT_LOCKED,
- REFUSE_VERSION, REFUSE_FLASH) = range(len(REFUSALS))
+ REFUSE_VERSION, REFUSE_FLASH, REFUSE_CONFLICT) = range(len(REFUSALS))
 
 # Why the box started: (name, plain words).
 RESETS = (

@@ -5,12 +5,12 @@ from shared_proto.settings import SETTINGS, TABLE_CRC, conflict
 from shared_proto.states import (
     EVENT_SETTINGS,
     REFUSE_BAD_REQUEST,
+    REFUSE_CONFLICT,
     REFUSE_FLASH,
     REFUSE_NOT_LOCKED,
     REFUSE_OUT_OF_RANGE,
     REFUSE_UNKNOWN_REQUEST,
     REFUSE_UNKNOWN_SETTING,
-    REFUSE_VERSION,
 )
 
 FIRMWARE = b"0.1.0"
@@ -56,9 +56,8 @@ class Requests:
         self._last_answer = answer
         return answer
 
-    def _hello(self, number, fields):
-        if fields[0] != m.MAJOR:
-            return m.REFUSED.pack(number, REFUSE_VERSION)
+    def _hello(self, number, _):
+        # Answered to a host of any version: the identity begins with ours, so that it can name both.
         self._draft = None
         values = self._store.values
         worst = 0
@@ -96,7 +95,7 @@ class Requests:
         if not self._control.controller.is_locked():
             return m.REFUSED.pack(number, REFUSE_NOT_LOCKED)
         if conflict(draft):
-            return m.REFUSED.pack(number, REFUSE_OUT_OF_RANGE)
+            return m.REFUSED.pack(number, REFUSE_CONFLICT)
         try:
             self._store.commit(draft)
         except OSError:

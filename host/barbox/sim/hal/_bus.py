@@ -37,7 +37,9 @@ _masked = False  # interrupts off
 _irqs = {}  # pin: (handler, edges)
 _irq_due = []
 watchdog_us = 0
-_watchdog_at = 0
+_watchdog_at = 1 << 60
+_limit = 1 << 60  # the horizon or the watchdog, whichever comes first: up to there time just passes
+_due = 1 << 60  # when the next soft callback falls due
 
 stdin_read = 0  # bytes the firmware has taken
 stdout_room = 0
@@ -79,6 +81,7 @@ def exchange(kind):
     _sent = now
     if not _from_host.readinto(answer):
         raise SystemExit  # the host has gone
+    _set_limit()
     stdout_room = answer[ROOM]
     order = answer[ORDER]
     if _irqs and answer[PINS] != pins:
@@ -117,88 +120,94 @@ def mask(on):
     return was
 
 
+def _set_limit():
+    global _limit
+    _limit = answer[HORIZON] if answer[HORIZON] < _watchdog_at else _watchdog_at
+
+
 def _pass_to(t):
     """Move the clock to `t`, with an exchange at each horizon and the watchdog looking on."""
     global now
-    while True:
-        stop = t if t < answer[HORIZON] else answer[HORIZON]
-        if watchdog_us and stop >= _watchdog_at:
-            now = max(now, _watchdog_at)
+    while t >= _limit:
+        if _limit > now:
+            now = _limit
+        if now >= _watchdog_at:
             exchange(RESET)
             raise SystemExit
-        if stop > now:
-            now = stop
-        if now < answer[HORIZON]:
-            return
         exchange(SYNC)
         if t <= now:
             return
+    if t > now:
+        now = t
 
 
-def _next_due():
-    due = -1
+def _set_due():
+    global _due
+    _due = 1 << 60
     for t in _timers:
-        if due < 0 or t.due < due:
-            due = t.due
-    return due
+        if t.due < _due:
+            _due = t.due
 
 
 def _run_due():
     """Run the soft callbacks that are due, one after another, as the scheduler does between two bytecodes."""
     global _depth
-    if _depth or _masked:
-        return
-    while True:
-        first = None
-        for t in _timers:
-            if t.due <= now and (first is None or t.due < first.due):
-                first = t
-        if first is None:
-            return
-        first.next()
+    while _due <= now and not _depth and not _masked:
+        for timer in _timers:
+            if timer.due == _due:
+                break
+        timer.next()
+        _set_due()
         _depth += 1
         try:
             _pass_to(now + cost["timer"])
             if _sent < now:
                 exchange(SYNC)
-            first.callback(first)
+            timer.callback(timer)
         finally:
             _depth -= 1
 
 
 def spend(us):
     """Work of the interpreter: soft callbacks that fall due interrupt it and prolong it."""
-    left = us
+    global now
     while True:
-        due = -1 if _depth or _masked else _next_due()
-        if due < 0 or due > now + left:
-            _pass_to(now + left)
+        t = now + us
+        if t < _limit and (t < _due or _depth):
+            now = t
             return
-        if due > now:
-            left -= due - now
-            _pass_to(due)
+        if _depth or _masked or _due > t:
+            _pass_to(t)
+            return
+        if _due > now:
+            us -= _due - now
+            _pass_to(_due)
         _run_due()
 
 
 def hold(us):
     """A C call or a stall: soft callbacks wait until it is over."""
-    _pass_to(now + us)
+    global now
+    t = now + us
+    if t < _limit and (t < _due or _depth):
+        now = t
+        return
+    _pass_to(t)
     _run_due()
 
 
 def wait(us, ready):
     """Idle until `ready()` or for `us` (forever when negative); returns whether it is ready."""
-    end = now + us if us >= 0 else -1
+    end = now + us if us >= 0 else 1 << 60
     while True:
         if ready():
             return True
-        if 0 <= end <= now:
+        if end <= now:
             return False
-        stop = answer[HORIZON]
-        due = -1 if _depth else _next_due()
-        if 0 <= due < stop:
-            stop = due
-        if 0 <= end < stop:
+        stop = _limit
+        if _due < stop and not _depth:
+            stop = _due
+        if end < stop:
             stop = end
         _pass_to(stop)
         _run_due()
@@ -207,11 +216,13 @@ def wait(us, ready):
 def add_timer(timer):
     if timer not in _timers:
         _timers.append(timer)
+    _set_due()
 
 
 def remove_timer(timer):
     if timer in _timers:
         _timers.remove(timer)
+    _set_due()
 
 
 def feed_watchdog(timeout_us=0):
@@ -219,6 +230,7 @@ def feed_watchdog(timeout_us=0):
     if timeout_us:
         watchdog_us = timeout_us
     _watchdog_at = now + watchdog_us
+    _set_limit()
 
 
 def stdin_waiting():
