@@ -106,11 +106,15 @@ class Sense:
             code = inputs.code[n]
             gain = self._gain[n]
             mv = (((code >> 7) * gain + (((code & 127) * gain) >> 7)) >> self._shift[n]) + self._offset_mv[n]
+            if mv < 0:
+                mv = 0
+            elif mv >= NOT_KNOWN_MV:  # the most that a status message can carry
+                mv = NOT_KNOWN_MV - 1
             doubt = self._judge(n, mv, below_mv, below_cells)
             if doubt == SENSE_OK:
                 self._doubts[n] = 0
                 if self.fault[n] == SENSE_OK:
-                    self.mv[n] = 0 if mv < 0 else mv
+                    self.mv[n] = mv
                     return False
                 self._goods[n] += 1
                 if self._goods[n] < _GOODS:
