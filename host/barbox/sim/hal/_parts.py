@@ -93,9 +93,11 @@ def chip_code(uv):
     global _seed
     _seed = (1103515245 * _seed + 12345) & 0x7FFFFFFF
     noise_uv = ((_seed >> 8 & 0xFF) + (_seed >> 16 & 0xFF) - 255) * 6
-    # The widths of these four codes are about nine counts; the transfer function loses what they take.
     code = (uv + noise_uv) * 4096 // 3300000
-    for wide in (512, 1536, 2560, 3584):
-        if wide - 4 <= code <= wide + 4:
-            code = wide
-    return max(0, min(4095, code))
+    # Codes 512, 1536, 2560 and 3584 are about nine counts wide; the neighbours that they swallow never show.
+    off = (code & 1023) - 512
+    if -4 <= off <= 4:
+        code -= off
+    if code < 0:
+        return 0
+    return code if code < 4096 else 4095
