@@ -28,6 +28,7 @@ class Limits:
         self._ramp_down_ms = 300
         self._fixed_pm = 1000
         self._fixed = LIMIT_NONE
+        self.unproven = False  # a side's stop has not been proved
         self._sense_cap_pm = 0
         self._floor_mv = 0
         self._band_mv = 1
@@ -38,8 +39,10 @@ class Limits:
         self._ramp_down_ms = get("ramp_down_ms")
         self._fixed_pm = 1000
         self._fixed = LIMIT_NONE
+        self.unproven = False
         for side in range(get("sides")):
             if not get("side.proven", side):
+                self.unproven = True
                 self._fixed_pm = get("unproven_cap_pm")
                 self._fixed = LIMIT_UNPROVEN
         if get("lever_tracks") == 1 and get("single_track_cap_pm") < self._fixed_pm:
@@ -50,10 +53,6 @@ class Limits:
         self._band_mv = get("cutback_band_mv")
         self._cut = _FULL
         self.cutback_pm = 1000
-
-    @property
-    def unproven(self):
-        return self._fixed == LIMIT_UNPROVEN
 
     def idle(self):
         """At once, without a ramp: stop input, HELD, LOCKED."""
