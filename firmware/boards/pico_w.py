@@ -12,7 +12,16 @@ LEVER_PINS = (26, 27)  # track A, track B
 
 SENSE = "i2c"
 I2C_ID = 0
-I2C_SDA = 8
-I2C_SCL = 9
+I2C_SDA = 8  # data of the ADC bus
+I2C_SCL = 9  # clock of the ADC bus
 I2C_HZ = 400000
 I2C_PARTS = (0x48, 0x49)  # sense inputs 1..4 and 5..8
+
+# I2C1, the display's own bus; pins from the RP2040's function table (from memory).
+DISPLAY_I2C_ID = 1
+DISPLAY_SDA = 10
+DISPLAY_SCL = 11
+DISPLAY_I2C_HZ = 400000
+DISPLAY_ADDRESS = 0x3C
+
+SOUNDER_PIN = 12  # passive buzzer, through a transistor
