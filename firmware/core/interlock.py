@@ -90,7 +90,7 @@ class Interlock:
             waits = WAIT_NO_RIG
         elif not self_check or not inputs.tasks_fresh:
             waits = WAIT_SELF_CHECK
-        elif not inputs.stop_closed:
+        elif not inputs.stop_closed or inputs.stop_tripped:
             waits = WAIT_STOP_CLOSED
         elif not self._stop_tested:
             waits = WAIT_STOP_TEST
