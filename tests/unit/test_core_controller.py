@@ -1,0 +1,355 @@
+"""The control step as a whole: no sequence of inputs turns a fan that was not armed in order."""
+
+from desk import Desk, give_mv, lever_mv, rig_values
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
+from shared_proto.messages import NOT_KNOWN_MV
+from shared_proto.states import (
+    CAUSE_LATE,
+    DRIVING,
+    EVENT_OVERRUN,
+    EVENT_SENSE,
+    EVENT_WARNING_OFF,
+    EVENT_WARNING_ON,
+    HELD,
+    LIMIT_ARMING,
+    LOCKED,
+    READY,
+    SENSE_OPEN,
+    WARN_ADC,
+    WARN_CUTBACK,
+    WARN_LATE,
+    WARN_LOW,
+    WARN_OVER_VOLTAGE,
+    WARN_SENSE,
+    WARN_UNCALIBRATED,
+    WARN_UNPROVEN,
+    WARN_VERY_LOW,
+)
+
+HOLD_MS, ESC_IDLE_MS, UP_MS, DOWN_MS = 500, 1000, 2000, 300
+POINTS = ((0, 1, 5), (1, 1, 10), (4, 2, 5), (5, 2, 10))
+IDLE_US = 1000
+
+
+def bit(warning):
+    return warning.bit_length() - 1
+
+
+class Hands(RuleBasedStateMachine):
+    """Any hands, any faults. Beside the controller runs an oracle that knows only what was given to it."""
+
+    def __init__(self):
+        super().__init__()
+        self.values = rig_values(arm_hold_ms=HOLD_MS, esc_idle_ms=ESC_IDLE_MS)
+        self.desk = Desk(self.values)
+        self.desk.inputs.stop_closed = True
+        self.position = {"a": 0, "b": 0}
+        self.wires = dict.fromkeys(range(8), 3900)  # mV a cell at each sense point, 0 cut, None silent
+        self.dt_us = 20000
+        # The oracle.
+        self.stop_seen_open = False
+        self.button_up_since = False  # since the box last changed its state
+        self.hold_us = 0
+        self.idle_us = 0
+        self.before_pm = 0
+        self.state = LOCKED
+        self.quiet = {side: 0 for side in (1, 2)}  # steps without a healthy reading of the side
+
+    def one(self, trip=False):
+        c = self.desk.controller
+        inputs = c.inputs
+        for n, side, cells in POINTS:
+            if self.wires[n] is not None:
+                give_mv(inputs, n, self.wires[n] * cells)
+        lever_mv(inputs, self.position["a"])
+        a_mv = inputs.lever_a_mv
+        lever_mv(inputs, self.position["b"])
+        inputs.lever_a_mv = a_mv
+        inputs.stop_tripped = trip
+        at_rest = max(self.position.values()) < 42 and min(self.position.values()) > -102
+        well = inputs.stop_closed and not trip and at_rest and inputs.tasks_fresh
+        self.stop_seen_open |= not inputs.stop_closed
+        if not inputs.button:
+            self.button_up_since = True
+        self.hold_us = self.hold_us + self.dt_us if inputs.button and well and self.button_up_since else 0
+        c.step(self.dt_us)
+        while c.events.take() is not None:
+            pass
+        self.check(c, trip)
+
+    def check(self, c, trip):
+        state, out, inputs = c.interlock.state, c.outputs, c.inputs
+        pulses = list(out.pulse_us)[:2]
+        armed = state in (READY, DRIVING)
+        assert pulses[0] == pulses[1]
+        assert armed or pulses[0] == IDLE_US
+        if state == READY and self.state == LOCKED:
+            assert self.stop_seen_open
+            assert self.hold_us >= HOLD_MS * 1000 - self.dt_us
+            assert self.idle_us >= ESC_IDLE_MS * 1000 - self.dt_us
+        assert not (state == DRIVING and self.state in (LOCKED, HELD))
+        assert not (state == READY and self.state == HELD)
+        if not inputs.stop_closed or trip or not inputs.tasks_fresh or c.lever.cause:
+            assert pulses[0] == IDLE_US
+        if state != self.state:
+            self.button_up_since = False
+            self.hold_us = 0
+        self.idle_us = 0 if armed or pulses[0] != IDLE_US else self.idle_us + self.dt_us
+        self.state = state
+        # Ramp and limits, against the measured time.
+        up_pm, down_pm = self.dt_us / UP_MS, self.dt_us / DOWN_MS
+        assert out.demand_pm <= self.before_pm + up_pm + 2
+        if armed:
+            assert out.demand_pm >= self.before_pm - down_pm - 2
+            lower_track = min(self.position.values())
+            asked = max(0, (lower_track - 38) * 1000 / 940 + 3)
+            assert out.demand_pm <= max(asked, self.before_pm - down_pm + 2)
+            assert out.demand_pm <= max(out.limit_pm, self.before_pm - down_pm + 2)
+        self.before_pm = out.demand_pm
+
+    @rule(count=st.integers(1, 70), dt_us=st.sampled_from([20000, 20000, 20000, 14000, 27000, 5000, 39999]))
+    def time_passes(self, count, dt_us):
+        self.dt_us = dt_us
+        for _ in range(count):
+            self.one()
+
+    @rule(position=st.one_of(st.just(0), st.integers(-80, 1080)))
+    def lever(self, position):
+        self.position = {"a": position, "b": position}
+
+    @rule(track=st.sampled_from("ab"), position=st.integers(-250, 1250))
+    def one_track(self, track, position):
+        self.position[track] = position
+
+    @rule(closed=st.booleans())
+    def stop_loop(self, closed):
+        self.desk.inputs.stop_closed = closed
+
+    @rule()
+    def stop_trips(self):
+        self.one(trip=True)
+
+    @rule(pressed=st.booleans())
+    def button(self, pressed):
+        self.desk.inputs.button = pressed
+
+    @rule(n=st.sampled_from([0, 1, 4, 5]), mv=st.one_of(st.none(), st.just(0), st.integers(2500, 4300)))
+    def wire(self, n, mv):
+        self.wires[n] = mv
+
+    @rule()
+    def mend(self):
+        self.wires = dict.fromkeys(range(8), 3900)
+        self.position = {"a": 0, "b": 0}
+        self.desk.inputs.tasks_fresh = True
+        self.desk.inputs.stop_closed = True
+
+    @rule(fresh=st.booleans())
+    def tasks(self, fresh):
+        self.desk.inputs.tasks_fresh = fresh
+
+    @precondition(lambda self: self.state == LOCKED)
+    @rule()
+    def arm_in_order(self):
+        self.mend()
+        self.dt_us = 20000
+        inputs = self.desk.inputs
+        inputs.button = False
+        inputs.stop_closed = False
+        for _ in range(15):
+            self.one()
+        inputs.stop_closed = True
+        for _ in range(ESC_IDLE_MS // 20 + 1):
+            self.one()
+        inputs.button = True
+        for _ in range(HOLD_MS // 20 + 2):
+            self.one()
+        inputs.button = False
+        assert self.state == READY or self.desk.controller._late >= 25
+
+    @invariant()
+    def the_ring_never_fills_here(self):
+        assert self.desk.controller.events.lost == 0
+
+
+Hands.TestCase.settings = settings(max_examples=60, stateful_step_count=30, deadline=None)
+TestHands = Hands.TestCase
+
+
+def driving(**plain):
+    desk = Desk(rig_values(arm_hold_ms=HOLD_MS, esc_idle_ms=ESC_IDLE_MS, **plain))
+    desk.arm()
+    desk.lever_pm = 1000
+    desk.run_s(3)
+    assert desk.state == DRIVING
+    return desk
+
+
+def told(desk, event, *of):
+    return [e for e in desk.events if e[1] == event and e[2:] == of] if of else [e for e in desk.events if e[1] == event]
+
+
+def test_demand_full_gives_full_pulses_on_both_sides():
+    desk = driving()
+    assert (desk.demand_pm, desk.pulses) == (1000, [2000, 2000])
+    desk.lever_pm = 0
+    desk.run_s(0.32)
+    assert (desk.demand_pm, desk.pulses) == (0, [1000, 1000])
+
+
+def test_each_side_has_its_own_curve():
+    values = rig_values(arm_hold_ms=HOLD_MS, esc_idle_ms=ESC_IDLE_MS)
+    values.put("side.curve", (0, 316, 447, 548, 632, 707, 775, 837, 894, 949, 1000), 1)
+    values.put("side.idle_us", 1100, 0)
+    values.put("side.full_us", 1900, 0)
+    desk = Desk(values)
+    desk.arm()
+    assert desk.pulses == [1100, 1000]
+    desk.lever_pm = 1000
+    desk.run_s(1)
+    assert abs(desk.demand_pm - 500) <= 10
+    assert abs(desk.pulses[0] - 1500) <= 10 and abs(desk.pulses[1] - 1707) <= 10
+    desk.run_s(2)
+    assert desk.pulses == [1900, 2000]
+
+
+def test_a_long_gap_is_an_overrun_and_the_ramp_does_not_jump():
+    desk = Desk(rig_values(arm_hold_ms=HOLD_MS, esc_idle_ms=ESC_IDLE_MS))
+    desk.arm()
+    desk.lever_pm = 1000
+    desk.step(5)
+    before = desk.demand_pm
+    desk.step(1, dt_us=900_000)
+    assert desk.demand_pm <= before + 51  # counted as 100 ms
+    assert desk.controller.overruns == 44
+    assert told(desk, EVENT_OVERRUN, 900, 44)
+    assert desk.controller.outputs.warnings & WARN_LATE
+    assert (desk.state, desk.controller.interlock.cause) == (HELD, CAUSE_LATE)
+
+
+def test_a_late_step_now_and_then_is_shown_and_goes():
+    desk = driving()
+    for _ in range(20):
+        desk.step(1, dt_us=45_000)
+        desk.step(5)
+    assert desk.state == DRIVING
+    assert desk.controller.overruns == 20
+    assert desk.controller.outputs.warnings & WARN_LATE
+    desk.run_s(10.1)
+    assert not desk.controller.outputs.warnings & WARN_LATE
+
+
+def test_a_step_that_always_comes_late_is_held():
+    desk = driving()
+    desk.step(13, dt_us=41_000)
+    assert (desk.state, desk.controller.interlock.cause) == (HELD, CAUSE_LATE)
+    assert desk.pulses == [1000, 1000]
+
+
+def test_a_39_ms_step_is_no_overrun():
+    desk = driving()
+    desk.step(200, dt_us=39_999)
+    assert (desk.controller.overruns, desk.state) == (0, DRIVING)
+
+
+def test_time_is_measured_time_to_the_millisecond():
+    desk = Desk()
+    for dt_us in (20_001, 19_333, 31_417, 8_250) * 250:
+        desk.step(1, dt_us)
+    assert desk.controller.now_ms == 250 * (20_001 + 19_333 + 31_417 + 8_250) // 1000
+
+
+def test_the_wrap_of_the_clock_changes_nothing():
+    desk = driving()
+    desk.controller.now_ms = (1 << 30) - 50
+    desk.run_s(1)
+    assert desk.controller.now_ms == 950 and desk.demand_pm == 1000
+
+
+def test_warnings_come_by_stage_and_go_with_hysteresis():
+    desk = driving()
+    assert desk.controller.outputs.warnings == 0
+    for cell_mv, bits in ((3560, WARN_LOW), (3460, WARN_LOW | WARN_VERY_LOW), (3560, WARN_LOW), (3640, 0)):
+        desk.cell_mv[1] = cell_mv  # 20 mV of allowance for five cells: 3540, 3440, 3540, 3620
+        desk.run_s(20)
+        assert desk.controller.outputs.warnings == bits
+    assert len(told(desk, EVENT_WARNING_ON, bit(WARN_LOW), 5)) == 1  # input 5, the weaker string's lower section
+    assert len(told(desk, EVENT_WARNING_OFF, bit(WARN_LOW))) <= 1
+
+
+def test_a_short_sag_does_not_warn():
+    desk = driving()
+    desk.cell_mv[0] = 3500
+    desk.run_s(0.2)
+    desk.cell_mv[0] = 3900
+    desk.run_s(2)
+    assert not told(desk, EVENT_WARNING_ON, bit(WARN_LOW), 1)
+
+
+def test_a_blown_fuse_is_sense_and_never_low():
+    desk = driving()
+    desk.step = lambda count=1, dt_us=20000: cut_steps(desk, count, dt_us)
+    desk.run_s(10)
+    assert desk.controller.outputs.warnings == WARN_SENSE
+    assert told(desk, EVENT_SENSE, 2, SENSE_OPEN)
+    assert desk.controller.outputs.limit_pm == 300 and desk.demand_pm == 300
+    assert desk.controller.strings.section_mv[1] == NOT_KNOWN_MV
+
+
+def cut_steps(desk, count, dt_us):
+    for _ in range(count):
+        for n, side, cells in POINTS:
+            give_mv(desk.inputs, n, 0 if n == 1 else desk.cell_mv[side - 1] * cells)
+        lever_mv(desk.inputs, desk.lever_pm)
+        desk.controller.step(dt_us)
+        while (event := desk.controller.events.take()) is not None:
+            desk.events.append(event)
+
+
+def test_a_weak_section_eases_both_sides_together():
+    desk = driving()
+    desk.cell_mv[1] = 3350  # 3330 after the allowance: 70 mV below the knee
+    desk.run_s(0.5)
+    assert desk.controller.outputs.warnings & WARN_CUTBACK
+    assert 0 < desk.demand_pm < 1000
+    assert desk.pulses[0] == desk.pulses[1] < 2000
+
+
+def test_what_is_said_of_a_box_that_nobody_calibrated_or_benched():
+    values = rig_values(proven=False)
+    values.put("sense.calibrated", 0, 5)
+    desk = Desk(values)
+    desk.step(10)
+    assert desk.controller.outputs.warnings == WARN_UNCALIBRATED | WARN_UNPROVEN
+    assert desk.controller.outputs.limit == LIMIT_ARMING
+    desk.arm()
+    desk.lever_pm = 1000
+    desk.run_s(4)
+    assert desk.demand_pm == 300
+
+
+def test_a_full_pack_is_fine_and_too_full_a_pack_is_told():
+    for cell_mv, bits in ((4200, 0), (4300, WARN_OVER_VOLTAGE)):
+        desk = Desk(cell_mv=cell_mv)
+        desk.step(10)
+        assert desk.controller.outputs.warnings == bits
+
+
+def test_a_silent_adc_has_its_own_warning():
+    desk = driving()
+    for _ in range(20):
+        lever_mv(desk.inputs, 1000)
+        desk.controller.step(20000)
+    assert desk.controller.outputs.warnings & WARN_ADC and desk.controller.outputs.warnings & WARN_SENSE
+
+
+def test_settings_are_taken_over_while_locked():
+    desk = Desk()
+    desk.step(10)
+    values = rig_values(arm_hold_ms=HOLD_MS, esc_idle_ms=ESC_IDLE_MS)
+    values.put("side.idle_us", 1050, 0)
+    desk.controller.configure(values)
+    desk.step(3)
+    assert desk.controller.is_locked() and desk.pulses == [1050, 1000]
