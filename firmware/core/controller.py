@@ -88,7 +88,9 @@ class Controller:
         self._us += dt_us
         dt_ms = self._us // 1000
         self._us -= 1000 * dt_ms
-        self.now_ms = now_ms = (self.now_ms + dt_ms) & _TIME_MASK
+        now_ms = self.now_ms
+        left_ms = _TIME_MASK - now_ms  # so that the sum never passes 30 bits, not even on its way to being masked
+        self.now_ms = now_ms = now_ms + dt_ms if dt_ms <= left_ms else dt_ms - left_ms - 1
 
         inputs = self.inputs
         lever = self.lever
