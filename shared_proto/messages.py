@@ -90,6 +90,12 @@ STATUS = Message(3, "status", "box", "all that a rider or a reviewer needs, at s
     ("late_us", "H", "us", "latest start of a step since the last status"),
     ("step_us", "H", "us", "longest step since the last status"),
     ("events_lost", "H", "", "events that found no room, since start"),
+    ("supply_mv", "H", "mV", "supply of the lever, 0 when not sensed"),
+    ("speed_dmh", "H", "0.1 km/h", "speed by the wheel sensor, 0 when not fitted"),
+    ("current_da", "4H", "0.1 A", "current of each side, by sensor or by the measured curve, 65535 when not known"),
+    ("rest_cell_mv", "H", "mV", "the weakest section's mean cell voltage as it would be at rest, 65535 when not known"),
+    ("charge_pm", "4H", "per mille", "charge left in each string, 65535 when not known"),
+    ("minutes_left", "H", "min", "at the present use, 65535 when not known"),
 ))
 EVENT = Message(4, "event", "box", "something happened", (
     ("time_ms", "I", "ms", "when, since the box started"),

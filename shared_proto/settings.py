@@ -96,9 +96,23 @@ SETTINGS = (
     Setting("sense", "cells", "B", "", 0, 28, 0, "cells between the pack negative and this point; 0: not stated"),
     Setting("sense", "nv_per_count", "I", "nV", 10000, 8000000, 2000000,
             "voltage at the sense point for one count of the ADC: its step times the divider ratio"),
-    Setting("sense", "offset_mv", "h", "mV", -2000, 2000, 0, "added to the reading"),
+    Setting("sense", "offset_mv", "h", "mV", -32000, 32000, 0, "added to the reading"),
     Setting("sense", "calibrated", "B", "", 0, 1, 0, "1 when calibrated against a meter"),
     Setting("sense", "uncertainty_mv", "H", "mV", 0, 5000, 1500, "expanded uncertainty (k = 2) near the top voltage"),
+    # Appended in the order in which they came.
+    Setting("", "together", "B", "", 0, 1, 1, "1: all sides are limited together, so that a weak string does not yaw"),
+    Setting("", "sense_policy", "B", "", 0, 1, 0, "while a sense point is lost: 0 cap thrust, 1 ease to idle"),
+    Setting("", "lever_switch", "B", "", 0, 1, 0, "1: a rest switch is fitted at the lever"),
+    Setting("", "brake", "B", "", 0, 1, 0, "1: a brake switch is fitted"),
+    Setting("", "supply_min_mv", "H", "mV", 0, 5500, 0, "least supply of the lever and the ESC signals, 0: not sensed"),
+    Setting("", "wheel_mm", "H", "mm", 0, 4000, 0, "way of the wheel for one pulse of its sensor, 0: not fitted"),
+    Setting("", "fade_from_dmh", "H", "0.1 km/h", 0, 1500, 0, "thrust fades from this speed on, 0: no fade"),
+    Setting("", "fade_to_dmh", "H", "0.1 km/h", 0, 1500, 0, "no thrust from this speed on"),
+    Setting("side", "capacity_mah", "I", "mAh", 0, 200000, 0, "capacity of the string, 0: not stated"),
+    Setting("side", "current_da", "11H", "0.1 A", 0, 5000, ((0,) * 11,) * SIDES_MAX,
+            "current at each tenth of demand; all 0: not measured"),
+    Setting("sense", "kind", "B", "", 0, 2, 0,
+            "0 sense point; 1 pack negative, against box ground; 2 current sensor, where 1 mV stands for 10 mA"),
 )
 ROWS = {(s.group + "." if s.group else "") + s.name: n for n, s in enumerate(SETTINGS)}
 

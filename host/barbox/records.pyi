@@ -54,6 +54,12 @@ class Status(NamedTuple):
     late_us: int
     step_us: int
     events_lost: int
+    supply_mv: int
+    speed_dmh: int
+    current_da: tuple[int, int, int, int]
+    rest_cell_mv: int
+    charge_pm: tuple[int, int, int, int]
+    minutes_left: int
 
 class Event(NamedTuple):
     kind: int

@@ -66,7 +66,7 @@ def test_an_unknown_name_is_a_sentence(name, said):
         ),
         ("side1.name", "a-name-much-too-long", "side1.name: longer than 12 bytes"),
         ("side1.name", "größe", "side1.name: 'größe' is not plain text; write at most 12 plain letters"),
-        ("sense1.offset_mv", "-2001", "sense1.offset_mv: -2001 is outside -2000..2000 mV"),
+        ("sense1.offset_mv", "-32001", "sense1.offset_mv: -32001 is outside -32000..32000 mV"),
     ],
 )
 def test_a_bad_value_is_a_sentence(name, text, said):

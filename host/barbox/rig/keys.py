@@ -64,6 +64,14 @@ KEYS = (
     Key("limits", "single_track_cap_percent", "single_track_cap_pm", 10),
     Key("limits", "sense_cap_percent", "sense_cap_pm", 10),
     Key("stream", "hz", "stream_hz"),
+    Key("limits", "together", "together"),
+    Key("limits", "sense_policy", "sense_policy"),
+    Key("lever", "rest_switch", "lever_switch"),
+    Key("limits", "brake", "brake"),
+    Key("limits", "supply_min_v", "supply_min_mv", 1000),
+    Key("limits", "wheel_mm", "wheel_mm"),
+    Key("limits", "fade_from_km_h", "fade_from_dmh", 10),
+    Key("limits", "fade_to_km_h", "fade_to_dmh", 10),
 )
 
 # What a box learns and a sheet need not state.
