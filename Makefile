@@ -16,7 +16,7 @@ export PYBAMM_DISABLE_TELEMETRY = true
 help:
 	@echo 'make demo            ride the example rig on the simulated board; writes $(OUT)/'
 	@echo 'make test            all tests, but for those that need the extra `reference`'
-	@echo 'make test-reference  those tests, after installing PyBaMM (some 500 MB)'
+	@echo 'make test-reference  those tests, after installing PyBaMM (some 650 MB)'
 	@echo 'make check           ruff and pyright'
 	@echo 'make tables          print the tables of hardware_notes/ and DEVELOPERS.md anew'
 	@echo 'make bench           measure speed'
