@@ -13,9 +13,10 @@ import tempfile
 import time
 from pathlib import Path
 
+from step_cost import step_rows
+
 from barbox.demo.ride import example_rig, run
 from barbox.sim.board import SimBoard
-from step_cost import step_rows
 
 HOUR_S = 3600.0
 PYTHON = sys.executable

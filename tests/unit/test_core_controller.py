@@ -4,6 +4,7 @@ from desk import Desk, give_mv, lever_mv, rig_values
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
+
 from shared_proto.messages import NOT_KNOWN_MV
 from shared_proto.states import (
     CAUSE_LATE,
@@ -60,7 +61,7 @@ class Hands(RuleBasedStateMachine):
     def one(self, trip=False):
         c = self.desk.controller
         inputs = c.inputs
-        for n, side, cells in POINTS:
+        for n, _, cells in POINTS:
             if self.wires[n] is not None:
                 give_mv(inputs, n, self.wires[n] * cells)
         lever_mv(inputs, self.position["a"])
@@ -188,7 +189,7 @@ def driving(**plain):
 
 
 def told(desk, event, *of):
-    return [e for e in desk.events if e[1] == event and e[2:] == of] if of else [e for e in desk.events if e[1] == event]
+    return [e for e in desk.events if e[1] == event and (not of or e[2:] == of)]
 
 
 def test_demand_full_gives_full_pulses_on_both_sides():

@@ -1,8 +1,9 @@
 """Demand to pulse width."""
 
-from core.curve import Curve
 from hypothesis import given
 from hypothesis import strategies as st
+
+from core.curve import Curve
 
 CURVES = st.lists(st.integers(0, 1000), min_size=9, max_size=9).map(lambda c: (0, *sorted(c), 1000))
 ENDS = st.tuples(st.integers(800, 1200), st.integers(1700, 2200))

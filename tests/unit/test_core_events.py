@@ -1,8 +1,9 @@
 """The ring of events."""
 
-from core.events import Events
 from hypothesis import given
 from hypothesis import strategies as st
+
+from core.events import Events
 
 
 @given(st.lists(st.one_of(st.none(), st.integers(0, 9)), max_size=300))

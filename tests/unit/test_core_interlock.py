@@ -4,6 +4,7 @@ from itertools import permutations, product
 
 import pytest
 from desk import STEP_US, Desk, give_mv, lever_mv, rig_values
+
 from shared_proto.states import (
     CAUSE_LEVER_RANGE,
     CAUSE_NONE,

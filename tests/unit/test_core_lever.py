@@ -3,10 +3,11 @@
 from fractions import Fraction
 
 import pytest
-from core.lever import Lever
 from desk import A_FULL_MV, A_REST_MV, B_FULL_MV, B_REST_MV, rig_values
 from hypothesis import given
 from hypothesis import strategies as st
+
+from core.lever import Lever
 from shared_proto.states import CAUSE_LEVER_RANGE, CAUSE_LEVER_TRACKS, CAUSE_NONE
 
 DEAD_PM, AGREE_PM, MARGIN_PM = 40, 80, 100
@@ -61,7 +62,8 @@ def test_thrust_comes_up_from_nothing_without_a_jump(falling):
 def test_rising_and_falling_tracks_ask_for_the_same():
     rising, falling = make_lever(), make_lever(**FALLING)
     for position in range(0, 1001, 7):
-        assert abs(settle(rising, *tracks(position)) - settle(falling, *tracks(position, True))) <= 2  # whole millivolts
+        # Whole millivolts.
+        assert abs(settle(rising, *tracks(position)) - settle(falling, *tracks(position, True))) <= 2
 
 
 @pytest.mark.parametrize("falling", [False, True])

@@ -3,10 +3,11 @@
 import random
 
 import pytest
-from core.limits import Limits
 from desk import rig_values
 from hypothesis import given
 from hypothesis import strategies as st
+
+from core.limits import Limits
 from shared_proto.messages import NOT_KNOWN_MV
 from shared_proto.states import LIMIT_CUTBACK, LIMIT_NONE, LIMIT_RAMP, LIMIT_SENSE, LIMIT_SINGLE_TRACK, LIMIT_UNPROVEN
 

@@ -3,12 +3,13 @@
 from fractions import Fraction
 
 import pytest
-from core.inputs import Inputs
-from core.sense import Sense, scale
-from core.string import Strings
 from desk import NV_PER_COUNT, POINTS, give_mv, rig_values
 from hypothesis import example, given
 from hypothesis import strategies as st
+
+from core.inputs import Inputs
+from core.sense import Sense, scale
+from core.string import Strings
 from shared_proto.messages import NOT_KNOWN_MV
 from shared_proto.settings import ROWS, SETTINGS
 from shared_proto.states import SENSE_HIGH, SENSE_OK, SENSE_OPEN, SENSE_SHORTED, SENSE_SILENT

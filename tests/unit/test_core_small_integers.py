@@ -5,6 +5,8 @@ MicroPython's small integers on such a board have 31 bits with the sign (MicroPy
 
 import random
 
+import pytest
+
 import core.controller
 import core.curve
 import core.events
@@ -12,7 +14,6 @@ import core.inputs
 import core.lever
 import core.sense
 import core.string
-import pytest
 from core.controller import Controller
 from shared_proto.settings import SETTINGS, Values, conflict
 
@@ -83,9 +84,10 @@ def extreme_values(rng):
                 if setting.name == "curve":
                     row[i] = (0, *sorted(rng.choice((0, 1000, rng.randint(0, 1000))) for _ in range(10)))
                 else:
-                    row[i] = rng.choice((setting.low, setting.high, setting.default, rng.randint(setting.low, setting.high))
-                                        if isinstance(setting.default, int) else
-                                        (setting.low, setting.high, rng.randint(setting.low, setting.high)))  # fmt: skip
+                    default = [setting.default] if isinstance(setting.default, int) else []
+                    row[i] = rng.choice(
+                        [setting.low, setting.high, *default, rng.randint(setting.low, setting.high)]
+                    )
         values.put("rig", b"")
         for n in range(8):
             values.put("sense.side", rng.randint(0, 2), n)

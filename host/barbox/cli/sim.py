@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import click
@@ -43,7 +44,7 @@ def command(rig: Path | None, fresh: bool, script: Path | None, for_s: float | N
     steps = read_script(script.read_text(encoding="utf-8"), str(script)) if script else []
 
     def tell(line: str) -> None:
-        click.echo(f"\r\x1b[K{line}" if click.get_text_stream("stdin").isatty() else line)
+        click.echo(f"\r\x1b[K{line}" if sys.stdin.isatty() else line)
 
     withdraw = None
     with SimBoard.from_rig(sheet, applied=not fresh, seed=seed, keep_pulses=False, one_core=False) as box:
