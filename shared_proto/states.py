@@ -26,24 +26,35 @@ CAUSES = (
     ("STEP_FAILED", "the control step failed", "read the event log, then restart the box"),
     ("TASK_SILENT", "a task of the box stopped", "restart the box"),
     ("LATE", "the control step came too late too often", "restart the box"),
+    ("SUPPLY", "the supply of the lever is too low", "check the 5 V supply and its wiring"),
 )
 (CAUSE_NONE, CAUSE_STOP_OPEN, CAUSE_LEVER_RANGE, CAUSE_LEVER_TRACKS, CAUSE_SENSING_LOST,
- CAUSE_STEP_FAILED, CAUSE_TASK_SILENT, CAUSE_LATE) = range(len(CAUSES))
+ CAUSE_STEP_FAILED, CAUSE_TASK_SILENT, CAUSE_LATE, CAUSE_SUPPLY) = range(len(CAUSES))
 
-# What the box waits for on the way to thrust: (name, plain words).
+# The end of every way out of HELD, in two rows of a small screen.
+HELD_END = "rest lever, then press arm button"
+
+# What the box waits for on the way to thrust: (name, plain words, words in two rows of 16 letters where the
+# plain ones take more).
 WAITS = (
-    ("NOTHING", "nothing: armed, or held"),
-    ("NO_RIG", "no rig has been applied: voltmeter only"),
-    ("SELF_CHECK", "a self-check: a side has no believable voltage, or a task is silent"),
-    ("STOP_CLOSED", "close the stop loop"),
-    ("STOP_TEST", "open the stop loop once, to show that it works, and close it"),
-    ("LEVER_REST", "bring the lever to rest"),
-    ("BUTTON_RELEASE", "release the arm button"),
-    ("ESC_IDLE", "a moment: the ESCs must see idle pulses first"),
-    ("BUTTON", "hold the arm button"),
+    ("NOTHING", "nothing: armed, or held", ""),
+    ("NO_RIG", "no rig has been applied: voltmeter only", "no rig applied: voltmeter only"),
+    ("SELF_CHECK", "a self-check: a side has no believable voltage, or a task is silent",
+     "self-check: voltage or task"),
+    ("STOP_CLOSED", "close the stop loop", ""),
+    ("STOP_TEST", "open the stop loop once, to show that it works, and close it", "open the stop loop, then close"),
+    ("LEVER_REST", "bring the lever to rest", ""),
+    ("BUTTON_RELEASE", "release the arm button", ""),
+    ("ESC_IDLE", "a moment: the ESCs must see idle pulses first", "a moment: ESCs must see idle"),
+    ("BUTTON", "hold the arm button", ""),
+    ("PACK_LOW", "a section is below its floor at rest: charge the packs", "charge the packs: a section is low"),
+    ("PACK_HIGH", "a section is above full: wrong pack or wrong cell count", "section too full: wrong pack?"),
+    ("SUPPLY", "the supply of the lever is too low", "lever supply is too low"),
+    ("BRAKE", "release the brake", ""),
 )
 (WAIT_NOTHING, WAIT_NO_RIG, WAIT_SELF_CHECK, WAIT_STOP_CLOSED, WAIT_STOP_TEST, WAIT_LEVER_REST,
- WAIT_BUTTON_RELEASE, WAIT_ESC_IDLE, WAIT_BUTTON) = range(len(WAITS))
+ WAIT_BUTTON_RELEASE, WAIT_ESC_IDLE, WAIT_BUTTON, WAIT_PACK_LOW, WAIT_PACK_HIGH, WAIT_SUPPLY,
+ WAIT_BRAKE) = range(len(WAITS))
 
 # Which limit holds the demand below what the lever asks for: (name, plain words).
 LIMITS = (
@@ -54,9 +65,13 @@ LIMITS = (
     ("SENSE", "weak sensing: a sense point is lost"),
     ("UNPROVEN", "a side's stop has not been proved on the bench"),
     ("SINGLE_TRACK", "the lever has a single track"),
+    ("SIDE", "a side does not pull: dead fan, or its ESC waits for idle; bring the lever to rest"),
+    ("BRAKE", "the brake; bring the lever to rest to go on"),
+    ("SUPPLY", "the supply of the lever is too low"),
+    ("SPEED", "the speed fade"),
 )
 (LIMIT_NONE, LIMIT_ARMING, LIMIT_RAMP, LIMIT_CUTBACK, LIMIT_SENSE, LIMIT_UNPROVEN,
- LIMIT_SINGLE_TRACK) = range(len(LIMITS))
+ LIMIT_SINGLE_TRACK, LIMIT_SIDE, LIMIT_BRAKE, LIMIT_SUPPLY, LIMIT_SPEED) = range(len(LIMITS))
 
 # Warnings are bits of one word: (name, plain words).
 WARNINGS = (
@@ -70,9 +85,10 @@ WARNINGS = (
     ("LATE", "the control step came late"),
     ("SETTINGS", "no valid settings on the box: defaults in force"),
     ("ADC", "an ADC part does not answer"),
+    ("SIDE", "a side does not pull: dead fan, or its ESC waits for idle"),
 )
 (WARN_LOW, WARN_VERY_LOW, WARN_CUTBACK, WARN_SENSE, WARN_OVER_VOLTAGE, WARN_UNCALIBRATED, WARN_UNPROVEN,
- WARN_LATE, WARN_SETTINGS, WARN_ADC) = (1 << _n for _n in range(len(WARNINGS)))
+ WARN_LATE, WARN_SETTINGS, WARN_ADC, WARN_SIDE) = (1 << _n for _n in range(len(WARNINGS)))
 
 # What is wrong with a sense point: (name, plain words).
 SENSE_FAULTS = (

@@ -4,6 +4,9 @@ A pure function of its inputs, the measured time since the last step and its own
 touches no pin, so the same file runs on the board, on the simulated board and under a test on the desk.
 """
 
+import micropython
+
+from core.balance import Balance
 from core.curve import Curve
 from core.events import Events
 from core.inputs import Inputs, Outputs
@@ -13,12 +16,13 @@ from core.limits import Limits
 from core.sense import Sense
 from core.string import Strings
 from core.warnings import Warnings
-from shared_proto.messages import SENSES_MAX, SIDES_MAX
+from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX, SIDES_MAX
 from shared_proto.states import (
     CAUSE_LATE,
     CAUSE_NONE,
     CAUSE_SENSING_LOST,
     CAUSE_STEP_FAILED,
+    CAUSE_SUPPLY,
     DRIVING,
     EVENT_LIMIT,
     EVENT_OVERRUN,
@@ -30,12 +34,20 @@ from shared_proto.states import (
     READY,
     SENSE_OK,
     SENSE_SILENT,
+    WAIT_BRAKE,
+    WAIT_NO_RIG,
+    WAIT_NOTHING,
+    WAIT_PACK_HIGH,
+    WAIT_PACK_LOW,
+    WAIT_SELF_CHECK,
+    WAIT_SUPPLY,
 )
 
 FRAME_US = 20000  # one servo frame
 _DT_MIN_US = 1000
 _DT_MAX_US = 100000  # a longer gap is counted as this: a ramp never jumps
 _LATE_US = 2 * FRAME_US  # a gap that swallowed a whole frame is an overrun
+_SUPPLY_STEPS = 3  # steps with a low supply before it counts: a spike does not
 _LATE_MOST = 25  # overruns in a row of steps (each good step pays one back) that end in HELD
 _TIME_MASK = 0x3FFFFFFF  # a small integer on the board; wraps after 12.4 days
 
@@ -51,6 +63,7 @@ class Controller:
         self.strings = Strings()
         self.lever = Lever()
         self.limits = Limits()
+        self.balance = Balance()
         self.interlock = Interlock(self.events)
         self.warnings = Warnings(self.events)
         self.curves = [Curve() for _ in range(SIDES_MAX)]
@@ -58,7 +71,13 @@ class Controller:
         self.now_ms = 0
         self.overruns = 0
         self.sides = 1
+        self.rest_cell_mv = NOT_KNOWN_MV  # the weakest section at rest, as an estimator believes; set by a task
         self._has_rig = False
+        self._brake_fitted = False
+        self._supply_min_mv = 0
+        self._supply_low = 0
+        self._floor_mv = 0
+        self._over_mv = 0
         self._us = 0
         self._late = 0
         self._shown_limit = LIMIT_ARMING
@@ -68,6 +87,11 @@ class Controller:
         """Take over the settings (Values). Only while LOCKED."""
         self._has_rig = bool(values.get("rig"))
         self.sides = values.get("sides")
+        self._brake_fitted = values.get("brake") == 1
+        self._supply_min_mv = values.get("supply_min_mv")
+        self._floor_mv = values.get("cell_floor_mv")
+        self._over_mv = values.get("cell_over_mv")
+        self.rest_cell_mv = NOT_KNOWN_MV
         for side in range(SIDES_MAX):
             idle_us = values.get("side.idle_us", side)
             self.idle_us[side] = idle_us
@@ -75,6 +99,7 @@ class Controller:
         for part in (self.sense, self.strings, self.lever, self.limits, self.interlock, self.warnings):
             part.configure(values)
 
+    @micropython.native
     def step(self, dt_us):
         """One step, `dt_us` microseconds after the one before."""
         if dt_us >= _LATE_US:
@@ -101,44 +126,87 @@ class Controller:
 
         sense.update(inputs)
         strings.update(sense, self.sides)
-        lever.update(inputs.lever_a_mv, inputs.lever_b_mv)
+        lever.update(inputs.lever_a_mv, inputs.lever_b_mv, inputs.lever_switch)
         lost = self._sense_lost(now_ms)
+        self._conditions(inputs, lost)
 
         fault = lever.cause
         if fault == CAUSE_NONE:
             if self._late >= _LATE_MOST:
                 fault = CAUSE_LATE
-            elif strings.blind and limits.demand_pm == 0:  # eased to idle first, then held
-                fault = CAUSE_SENSING_LOST
-        interlock.update(now_ms, dt_ms, inputs, lever, limits.demand_pm, self._has_rig, not strings.blind, fault)
+            elif limits.demand_pm == 0:  # these two ease to idle first
+                if strings.blind:
+                    fault = CAUSE_SENSING_LOST
+                elif limits.conditions.supply_low:
+                    fault = CAUSE_SUPPLY
+        interlock.update(now_ms, dt_ms, inputs, lever, limits.demand_pm, self._unready(), fault)
         inputs.stop_tripped = False
 
         armed = interlock.state == DRIVING or interlock.state == READY
         if not armed:
             limits.idle()
-        limits.update(lever.pm if armed else 0, strings.weakest_cell_mv, lost > 0, strings.blind, dt_us)
-        self.warnings.update(now_ms, dt_ms, strings, limits, lost > 0, lost > 1)
+        self.balance.update(dt_ms, strings.top_mv, self.sides, limits.demand_pm, lever.at_rest)
+        limits.update(lever.pm if armed else 0, strings, dt_us)
+        cell_mv = self.rest_cell_mv if self.rest_cell_mv != NOT_KNOWN_MV else strings.weakest_cell_mv
+        self.warnings.update(now_ms, dt_ms, cell_mv, strings, limits, lost > 1)
         self._write(now_ms, armed)
 
+    def _conditions(self, inputs, lost):
+        """What the limits depend on, besides voltages."""
+        conditions = self.limits.conditions
+        conditions.sense_lost = lost > 0
+        conditions.blind = self.strings.blind
+        conditions.side_idle = self.balance.side_idle >= 0
+        conditions.speed_dmh = inputs.speed_dmh
+        if self._supply_min_mv and inputs.supply_mv < self._supply_min_mv:
+            if self._supply_low < _SUPPLY_STEPS:
+                self._supply_low += 1
+        else:
+            self._supply_low = 0
+        conditions.supply_low = self._supply_low == _SUPPLY_STEPS
+        if self._brake_fitted and inputs.brake:
+            conditions.braking = True
+        elif self.lever.at_rest:
+            conditions.braking = False
+
+    def _unready(self):
+        """What stands in the way of arming before the rider's hands come into it."""
+        if not self._has_rig:
+            return WAIT_NO_RIG
+        strings = self.strings
+        if strings.blind:
+            return WAIT_SELF_CHECK
+        if self.limits.conditions.supply_low:
+            return WAIT_SUPPLY
+        if strings.highest_cell_mv > self._over_mv:
+            return WAIT_PACK_HIGH
+        if strings.weakest_cell_mv != NOT_KNOWN_MV and strings.weakest_cell_mv < self._floor_mv:
+            return WAIT_PACK_LOW
+        if self._brake_fitted and self.inputs.brake:
+            return WAIT_BRAKE
+        return WAIT_NOTHING
+
+    @micropython.native
     def _write(self, now_ms, armed):
         outputs = self.outputs
         limits = self.limits
         outputs.lever_pm = self.lever.pm
-        outputs.demand_pm = demand_pm = limits.demand_pm if armed else 0
+        outputs.demand_pm = limits.demand_pm if armed else 0
         outputs.warnings = self.warnings.bits
         outputs.limit_pm = limits.limit_pm if armed else 0
         outputs.limit = limit = limits.limit if armed else LIMIT_ARMING
         for side in range(SIDES_MAX):
-            outputs.pulse_us[side] = self.curves[side].pulse_us(demand_pm)
+            outputs.pulse_us[side] = self.curves[side].pulse_us(limits.side_pm[side] if armed else 0)
         if limit != self._shown_limit and limit != LIMIT_RAMP:
             self._shown_limit = limit
             self.events.add(now_ms, EVENT_LIMIT, limit, outputs.limit_pm)
 
+    @micropython.native
     def _sense_lost(self, now_ms):
         """0: all sense points believed; 1: one is not; 2: and an ADC is silent. Tells what changed."""
         sense = self.sense
         lost = 0
-        for i in range(sense.first[SIDES_MAX]):
+        for i in range(sense.used):
             n = sense.order[i]
             fault = sense.fault[n]
             if fault != SENSE_OK and lost == 0:

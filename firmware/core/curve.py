@@ -2,6 +2,8 @@
 
 from array import array
 
+import micropython
+
 
 class Curve:
     def __init__(self):
@@ -13,6 +15,7 @@ class Curve:
             self._us[i] = idle_us + (full_us - idle_us) * curve_pm[i] // 1000
         self._us[11] = self._us[10]
 
+    @micropython.native
     def pulse_us(self, demand_pm):
         """Pulse width in microseconds for a demand of 0..1000 per mille."""
         i = demand_pm // 100

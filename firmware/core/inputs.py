@@ -9,13 +9,17 @@ class Inputs:
     """Filled by the board's drivers before each step."""
 
     def __init__(self):
-        self.code = array("i", [0] * SENSES_MAX)  # last ADC code of each sense input
+        self.code = array("i", [0] * SENSES_MAX)  # last ADC code of each sense input, signed
         self.reading = array("i", [0] * SENSES_MAX)  # counts the readings of each, so that a new one is seen
         self.lever_a_mv = 0  # at the ADC pin
         self.lever_b_mv = 0
         self.stop_closed = False  # level of the stop loop now
         self.stop_tripped = False  # set by its interrupt since the last step
         self.button = False  # arm button pressed
+        self.lever_switch = True  # rest switch of the lever closed: at rest
+        self.brake = False  # brake pressed
+        self.supply_mv = 0  # of the lever and the ESC signals
+        self.speed_dmh = 0  # by the wheel sensor, 0.1 km/h
         self.tasks_fresh = True  # the tasks that matter have shown a heartbeat
 
 

@@ -4,6 +4,8 @@ Boot is LOCKED. Thrust needs, in this order: a rig and self-checks; the stop loo
 power-up and now closed; the lever at rest; the arm button seen released, then held. Nothing on a link counts.
 """
 
+import micropython
+
 from shared_proto.states import (
     CAUSE_NONE,
     CAUSE_STEP_FAILED,
@@ -53,8 +55,10 @@ class Interlock:
             self.cause = cause
             self._go(now_ms, HELD)
 
-    def update(self, now_ms, dt_ms, inputs, lever, demand_pm, has_rig, self_check, fault):
-        """One step. `self_check`: sensing and tasks are well; `fault`: a standing cause, CAUSE_NONE if none."""
+    @micropython.native
+    def update(self, now_ms, dt_ms, inputs, lever, demand_pm, unready, fault):
+        """One step. `unready`: a WAIT_* that stands before all others, WAIT_NOTHING if none; `fault`: a standing
+        cause, CAUSE_NONE if none."""
         if not inputs.stop_closed:
             self._stop_tested = True
         if not inputs.stop_closed or inputs.stop_tripped:
@@ -66,7 +70,7 @@ class Interlock:
         self._button = pressed
         state = self.state
         if state == LOCKED:
-            self._arm(now_ms, dt_ms, inputs, lever, has_rig, self_check, press)
+            self._arm(now_ms, dt_ms, inputs, lever, unready, press)
             return
         self.waits = WAIT_NOTHING
         if state == HELD:
@@ -84,11 +88,12 @@ class Interlock:
         elif state == DRIVING and lever.at_rest and demand_pm == 0:
             self._go(now_ms, READY)
 
-    def _arm(self, now_ms, dt_ms, inputs, lever, has_rig, self_check, press):
+    @micropython.native
+    def _arm(self, now_ms, dt_ms, inputs, lever, unready, press):
         self._idle_ms = min(self._idle_ms + dt_ms, 100000)
-        if not has_rig:
-            waits = WAIT_NO_RIG
-        elif not self_check or not inputs.tasks_fresh:
+        if unready != WAIT_NOTHING:
+            waits = unready
+        elif not inputs.tasks_fresh:
             waits = WAIT_SELF_CHECK
         elif not inputs.stop_closed or inputs.stop_tripped:
             waits = WAIT_STOP_CLOSED

@@ -1,116 +1,177 @@
-"""The limits of the demand: each has a name, the lowest wins, and both sides obey it together."""
+"""The limits of the demand: each has a name and the lowest wins. All sides obey it together, unless the rig
+opts out for cutback."""
 
-from shared_proto.messages import NOT_KNOWN_MV
+from array import array
+
+import micropython
+
+from core.cutback import FULL, Cutback
+from shared_proto.messages import SIDES_MAX
 from shared_proto.states import (
+    LIMIT_BRAKE,
     LIMIT_CUTBACK,
     LIMIT_NONE,
     LIMIT_RAMP,
     LIMIT_SENSE,
+    LIMIT_SIDE,
     LIMIT_SINGLE_TRACK,
+    LIMIT_SPEED,
+    LIMIT_SUPPLY,
     LIMIT_UNPROVEN,
 )
 
-_FULL = 1000000  # demand in millionths: a 20 ms step of the slowest ramp is still a whole number
-_RECOVER = 30  # cutback gives back 30 per mille a second: far slower than the packs recover, so no hunting
+
+class Conditions:
+    """What the limits depend on, filled in by the controller each step."""
+
+    def __init__(self):
+        self.sense_lost = False  # a sense point is not believed
+        self.blind = False  # a side has none left
+        self.supply_low = False
+        self.braking = False  # brake pressed, or not yet followed by the lever at rest
+        self.side_idle = False  # a side that should draw current shows no sag
+        self.speed_dmh = 0
 
 
 class Limits:
-    """`demand_pm` after limits and ramp, `limit` in force and `limit_pm`, the lowest limit."""
+    """`demand_pm` after limits and ramp, `side_pm` of each side, `limit` in force, `limit_pm` the lowest limit."""
 
     def __init__(self):
         self.demand_pm = 0
+        self.side_pm = array("i", [0] * SIDES_MAX)
         self.limit = LIMIT_NONE
         self.limit_pm = 1000
         self.cutback_pm = 1000
+        self.conditions = Conditions()
+        self.unproven = False  # a side's stop has not been proved
         self._given = 0
-        self._cut = _FULL
+        self._cutbacks = [Cutback() for _ in range(SIDES_MAX)]
+        self._sides = 1
+        self._together = True
         self._ramp_up_ms = 2000
         self._ramp_down_ms = 300
         self._fixed_pm = 1000
         self._fixed = LIMIT_NONE
-        self.unproven = False  # a side's stop has not been proved
         self._sense_cap_pm = 0
-        self._floor_mv = 0
-        self._band_mv = 1
+        self._fade_from = 0
+        self._fade_span = 1
 
     def configure(self, values):
         get = values.get
+        self._sides = get("sides")
+        self._together = get("together") == 1
         self._ramp_up_ms = get("ramp_up_ms")
         self._ramp_down_ms = get("ramp_down_ms")
         self._fixed_pm = 1000
         self._fixed = LIMIT_NONE
         self.unproven = False
-        for side in range(get("sides")):
+        for side in range(self._sides):
             if not get("side.proven", side):
                 self.unproven = True
                 self._fixed_pm = get("unproven_cap_pm")
                 self._fixed = LIMIT_UNPROVEN
-        if get("lever_tracks") == 1 and get("single_track_cap_pm") < self._fixed_pm:
+        # A rest switch is a second opinion on the lever, as a second track is.
+        single = get("lever_tracks") == 1 and not get("lever_switch")
+        if single and get("single_track_cap_pm") < self._fixed_pm:
             self._fixed_pm = get("single_track_cap_pm")
             self._fixed = LIMIT_SINGLE_TRACK
-        self._sense_cap_pm = get("sense_cap_pm")
-        self._floor_mv = get("cell_floor_mv")
-        self._band_mv = get("cutback_band_mv")
-        self._cut = _FULL
+        self._sense_cap_pm = 0 if get("sense_policy") else get("sense_cap_pm")
+        self._fade_from = get("fade_from_dmh") if get("wheel_mm") else 0
+        self._fade_span = max(1, get("fade_to_dmh") - self._fade_from)
+        for cutback in self._cutbacks:
+            cutback.configure(values)
         self.cutback_pm = 1000
 
     def idle(self):
         """At once, without a ramp: stop input, HELD, LOCKED."""
         self._given = 0
         self.demand_pm = 0
+        for side in range(SIDES_MAX):
+            self.side_pm[side] = 0
 
-    def update(self, lever_pm, weakest_cell_mv, sense_lost, blind, dt_us):
-        """One step. `sense_lost`: a sense point is not believed; `blind`: a side has none left."""
-        self._cutback(weakest_cell_mv, dt_us)
-        limit = self._fixed
-        limit_pm = self._fixed_pm
-        if blind:
-            limit = LIMIT_SENSE
-            limit_pm = 0
-        elif sense_lost and self._sense_cap_pm < limit_pm:
-            limit = LIMIT_SENSE
-            limit_pm = self._sense_cap_pm
-        if self.cutback_pm < limit_pm:
-            limit = LIMIT_CUTBACK
-            limit_pm = self.cutback_pm
-        self.limit_pm = limit_pm
-        self.limit = LIMIT_NONE
+    @micropython.native
+    def update(self, lever_pm, strings, dt_us):
+        """One step: what the lever asks for, and the strings after their own step."""
+        given = self._given
+        rise_pm = self._cutback(strings, given, dt_us)
+        self._lowest()
+        limit_pm = self.limit_pm
         target_pm = lever_pm
         if target_pm > limit_pm:
             target_pm = limit_pm
-            self.limit = limit
+        else:
+            self.limit = LIMIT_NONE
         target = 1000 * target_pm
-        if target > self._given:
-            self._given += 1000 * dt_us // self._ramp_up_ms
-            if self._given >= target:
-                self._given = target
+        if target > given:
+            given += 1000 * dt_us // self._ramp_up_ms * rise_pm // 1000
+            if given >= target:
+                given = target
+            elif rise_pm < 1000:
+                self.limit = LIMIT_CUTBACK
             else:
                 self.limit = LIMIT_RAMP
-        elif target < self._given:
-            self._given -= 1000 * dt_us // self._ramp_down_ms
-            if self._given < target:
-                self._given = target
-        self.demand_pm = self._given // 1000
+        elif target < given:
+            given -= 1000 * dt_us // self._ramp_down_ms
+            if given < target:
+                given = target
+        self._given = given
+        self.demand_pm = demand_pm = given // 1000
+        for side in range(self._sides):
+            if self._together:
+                self.side_pm[side] = demand_pm
+            else:
+                own_pm = self._cutbacks[side].limit // 1000
+                self.side_pm[side] = demand_pm if demand_pm < own_pm else own_pm
 
-    def _cutback(self, weakest_cell_mv, dt_us):
-        """Ease off in proportion to how far the weakest section is below the knee; give back slowly above it.
+    @micropython.native
+    def _cutback(self, strings, given, dt_us):
+        """Step the cutbacks; returns how much of the ramp rising demand may use."""
+        if self._together:
+            one = self._cutbacks[0]
+            one.update(strings.weakest_cell_mv, given, dt_us)
+            self.cutback_pm = one.limit // 1000
+            return one.rise_pm
+        lowest = FULL
+        rise_pm = 1000
+        for side in range(self._sides):
+            one = self._cutbacks[side]
+            own = given if given < one.limit else one.limit
+            one.update(strings.side_cell_mv[side], own, dt_us)
+            if one.limit < lowest:
+                lowest = one.limit
+            if one.rise_pm < rise_pm:
+                rise_pm = one.rise_pm
+        self.cutback_pm = lowest // 1000
+        return rise_pm
 
-        The zone between the knee and half a band above it holds, and giving back is slow, so that thrust does
-        not oscillate through the string's own resistance.
-        """
-        if weakest_cell_mv == NOT_KNOWN_MV:
-            return
-        band = self._band_mv
-        over_mv = weakest_cell_mv - self._floor_mv - band
-        if over_mv < 0:
-            if self._cut > self._given:
-                self._cut = self._given  # begin where we are, not at what the lever might ask
-            deficit = -over_mv if over_mv > -2 * band else 2 * band
-            self._cut -= dt_us * deficit // band  # one band below the knee: the full span in a second
-            if self._cut < 0:
-                self._cut = 0
-        elif over_mv > band // 2 and self._cut < _FULL:
-            self._cut += dt_us * _RECOVER // 1000
-            if self._cut > _FULL:
-                self._cut = _FULL
-        self.cutback_pm = self._cut // 1000
+    @micropython.native
+    def _lowest(self):
+        """The lowest limit and its name."""
+        c = self.conditions
+        limit = self._fixed
+        limit_pm = self._fixed_pm
+        if self._together and self.cutback_pm < limit_pm:
+            limit = LIMIT_CUTBACK
+            limit_pm = self.cutback_pm
+        if c.sense_lost and self._sense_cap_pm < limit_pm:
+            limit = LIMIT_SENSE
+            limit_pm = self._sense_cap_pm
+        if self._fade_from and c.speed_dmh > self._fade_from:
+            fade_pm = 1000 - 1000 * (c.speed_dmh - self._fade_from) // self._fade_span
+            if fade_pm < limit_pm:
+                limit = LIMIT_SPEED
+                limit_pm = fade_pm if fade_pm > 0 else 0
+        if c.blind:
+            limit = LIMIT_SENSE
+            limit_pm = 0
+        if c.side_idle:
+            limit = LIMIT_SIDE
+            limit_pm = 0
+        if c.supply_low:
+            limit = LIMIT_SUPPLY
+            limit_pm = 0
+        if c.braking:
+            limit = LIMIT_BRAKE
+            limit_pm = 0
+        self.limit = limit
+        self.limit_pm = limit_pm

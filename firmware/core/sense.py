@@ -7,6 +7,8 @@ doubt leaves the last believed value standing until the doubt is settled.
 
 from array import array
 
+import micropython
+
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX, SIDES_MAX
 from shared_proto.states import SENSE_HIGH, SENSE_OK, SENSE_OPEN, SENSE_SHORTED, SENSE_SILENT
 
@@ -32,8 +34,18 @@ def scale(nv_per_count):
     return ((nv_per_count << shift) + 500000) // 1000000, shift
 
 
+POINT, NEGATIVE, CURRENT = range(3)  # setting sense.kind
+
+_NEGATIVE_MOST_MV = 1000  # a heavy negative that drops more is open, or the input is not on it
+
+
 class Sense:
-    """State of all sense inputs: `mv` (believed, or NOT_KNOWN_MV) and `fault` of each."""
+    """State of all sense inputs: `mv` (believed, or NOT_KNOWN_MV) and `fault` of each.
+
+    `negative_mv[side]` is the pack negative against box ground (below it under load), 0 where it is not sensed;
+    `current_10ma[side]` a current sensor's reading, -1 where there is none. Their inputs show the size of both
+    in `mv`.
+    """
 
     def __init__(self):
         zeros = [0] * SENSES_MAX
@@ -42,6 +54,12 @@ class Sense:
         self.cells = array("i", zeros)
         self.order = array("i", zeros)  # inputs by side, lowest point first
         self.first = array("i", [0] * (SIDES_MAX + 1))  # where each side begins in `order`
+        self.negative_mv = array("i", [0] * SIDES_MAX)
+        self.current_10ma = array("i", [-1] * SIDES_MAX)
+        self._kind = array("i", zeros)
+        self._side = array("i", zeros)
+        self._sides = 0
+        self._used = 0  # inputs in `order`
         self._gain = array("i", zeros)
         self._shift = array("i", zeros)
         self._offset_mv = array("i", zeros)
@@ -53,7 +71,8 @@ class Sense:
     def configure(self, values):
         """Take over the settings (Values); readings start afresh."""
         get = values.get
-        used = []
+        ladder = []
+        others = []
         for n in range(SENSES_MAX):
             self.cells[n] = get("sense.cells", n)
             gain, shift = scale(get("sense.nv_per_count", n))
@@ -63,34 +82,66 @@ class Sense:
             self.mv[n] = NOT_KNOWN_MV
             self.fault[n] = SENSE_OK
             self._still[n] = self._doubts[n] = self._goods[n] = 0
-            if 0 < get("sense.side", n) <= get("sides"):
-                used.append((get("sense.side", n), get("sense.cells", n), n))
-        used.sort()
+            self._kind[n] = kind = get("sense.kind", n)
+            side = get("sense.side", n)
+            if 0 < side <= get("sides"):
+                self._side[n] = side - 1
+                (others if kind else ladder).append((side, get("sense.cells", n), n))
+        ladder.sort()
         side = 0
-        for i, (its_side, _, n) in enumerate(used):
+        for i, (its_side, _, n) in enumerate(ladder):
             self.order[i] = n
             while side < its_side:
                 self.first[side] = i
                 side += 1
         while side <= SIDES_MAX:
-            self.first[side] = len(used)
+            self.first[side] = len(ladder)
             side += 1
+        for i, (_, _, n) in enumerate(others):
+            self.order[len(ladder) + i] = n
+        self._sides = get("sides")
+        self._used = len(ladder) + len(others)
+        for side in range(SIDES_MAX):
+            self.negative_mv[side] = 0
+            self.current_10ma[side] = -1
 
+    @property
+    def used(self):
+        """How many entries of `order` are in use: sense points by side, then the other inputs."""
+        return self._used
+
+    @micropython.native
     def update(self, inputs):
         """One step: take the new readings in. Returns True when a fault came or went."""
         changed = False
-        for side in range(SIDES_MAX):
+        for side in range(self._sides):
             below_mv = 0  # the nearest believed point below
             below_cells = 0
             for i in range(self.first[side], self.first[side + 1]):
                 n = self.order[i]
                 if self._one(inputs, n, below_mv, below_cells):
                     changed = True
-                if self.fault[n] == SENSE_OK and self.mv[n] != NOT_KNOWN_MV:
-                    below_mv = self.mv[n]
+                mv = self.mv[n]
+                if mv != NOT_KNOWN_MV:
+                    below_mv = mv
                     below_cells = self.cells[n]
+        for i in range(self.first[SIDES_MAX], self._used):
+            n = self.order[i]
+            if self._one(inputs, n, 0, 0):
+                changed = True
+            self._keep(n)
         return changed
 
+    def _keep(self, n):
+        """A believed pack negative or current goes where it is used; an unbelieved one is as if not fitted."""
+        mv = self.mv[n]
+        side = self._side[n]
+        if self._kind[n] == NEGATIVE:
+            self.negative_mv[side] = -mv if mv != NOT_KNOWN_MV else 0
+        else:
+            self.current_10ma[side] = mv if mv != NOT_KNOWN_MV else -1
+
+    @micropython.native
     def _one(self, inputs, n, below_mv, below_cells):
         reading = inputs.reading[n]
         if reading == self._reading[n]:
@@ -106,6 +157,8 @@ class Sense:
             code = inputs.code[n]
             gain = self._gain[n]
             mv = (((code >> 7) * gain + (((code & 127) * gain) >> 7)) >> self._shift[n]) + self._offset_mv[n]
+            if self._kind[n] == NEGATIVE:
+                mv = -mv
             if mv < 0:
                 mv = 0
             elif mv >= NOT_KNOWN_MV:  # the most that a status message can carry
@@ -135,9 +188,12 @@ class Sense:
         self.mv[n] = NOT_KNOWN_MV
         return was_ok
 
+    @micropython.native
     def _judge(self, n, mv, below_mv, below_cells):
+        if self._kind[n] == NEGATIVE:
+            return SENSE_HIGH if mv > _NEGATIVE_MOST_MV else SENSE_OK
         cells = self.cells[n]
-        if cells == 0:  # no rig applied: a plain voltmeter
+        if cells == 0:  # no rig applied, a plain voltmeter; or a current
             return SENSE_OK
         if mv < _OPEN_CELL_MV * cells:
             return SENSE_OPEN

@@ -6,6 +6,8 @@ that grows with the cells in the section: a lost tap makes two sections one, wit
 
 from array import array
 
+import micropython
+
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX, SIDES_MAX
 
 
@@ -17,12 +19,15 @@ class Strings:
         self.weakest = -1  # input at the top of the weakest section, -1 none
         self.weakest_cell_mv = NOT_KNOWN_MV  # its mean cell voltage less the spread allowance
         self.highest_cell_mv = 0  # mean cell voltage of the fullest section
+        self.side_cell_mv = array("i", [NOT_KNOWN_MV] * SIDES_MAX)  # the same for the weakest of each side
+        self.top_mv = array("i", [NOT_KNOWN_MV] * SIDES_MAX)  # the highest believed point of each side
         self.blind = False  # a side without a single believed sense point
         self._spread_mv = 0
 
     def configure(self, values):
         self._spread_mv = values.get("spread_mv")
 
+    @micropython.native
     def update(self, sense, sides):
         """One step, after `sense.update`. `sides` is the number of fans."""
         self.weakest = -1
@@ -30,16 +35,17 @@ class Strings:
         self.highest_cell_mv = 0
         self.blind = False
         for side in range(SIDES_MAX):
-            below_mv = 0
+            below_mv = sense.negative_mv[side]  # the pack negative, where the rig senses it
             below_cells = 0
-            seen = False
+            weakest_mv = NOT_KNOWN_MV
+            top_mv = NOT_KNOWN_MV
             for i in range(sense.first[side], sense.first[side + 1]):
                 n = sense.order[i]
                 mv = sense.mv[n]
                 if mv == NOT_KNOWN_MV:
                     self.section_mv[n] = NOT_KNOWN_MV
                     continue
-                seen = True
+                top_mv = mv
                 section_mv = mv - below_mv
                 if section_mv < 0:
                     section_mv = 0
@@ -50,10 +56,16 @@ class Strings:
                     if cell_mv > self.highest_cell_mv:
                         self.highest_cell_mv = cell_mv
                     cell_mv -= self._spread_mv * (cells - 1)
-                    if cell_mv < self.weakest_cell_mv:
-                        self.weakest_cell_mv = cell_mv if cell_mv > 0 else 0
-                        self.weakest = n
+                    if cell_mv < 0:
+                        cell_mv = 0
+                    if cell_mv < weakest_mv:
+                        weakest_mv = cell_mv
+                        if cell_mv < self.weakest_cell_mv:
+                            self.weakest_cell_mv = cell_mv
+                            self.weakest = n
                 below_mv = mv
                 below_cells = sense.cells[n]
-            if side < sides and not seen:
+            self.side_cell_mv[side] = weakest_mv
+            self.top_mv[side] = top_mv
+            if side < sides and top_mv == NOT_KNOWN_MV:
                 self.blind = True

@@ -1,5 +1,7 @@
 """Warnings by stage, from a slow mean of the weakest section, each with its own way back."""
 
+import micropython
+
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX
 from shared_proto.states import (
     EVENT_WARNING_OFF,
@@ -11,6 +13,7 @@ from shared_proto.states import (
     WARN_OVER_VOLTAGE,
     WARN_SENSE,
     WARN_SETTINGS,
+    WARN_SIDE,
     WARN_UNCALIBRATED,
     WARN_UNPROVEN,
     WARN_VERY_LOW,
@@ -51,8 +54,10 @@ class Warnings:
         """The step came late: shown for a while."""
         self._late_ms = _LATE_SHOWN_MS
 
-    def update(self, now_ms, dt_ms, strings, limits, sense_lost, silent):
-        cell_mv = strings.weakest_cell_mv
+    @micropython.native
+    def update(self, now_ms, dt_ms, cell_mv, strings, limits, silent):
+        """`cell_mv`: the weakest section's mean cell voltage, at rest where it is known; `silent`: of an ADC."""
+        conditions = limits.conditions
         bits = self.bits & (WARN_LOW | WARN_VERY_LOW)
         if cell_mv != NOT_KNOWN_MV:
             if self._slow < 0:
@@ -64,10 +69,12 @@ class Warnings:
             bits = self._stage(bits, WARN_VERY_LOW, slow_mv, self._low_mv)
         if limits.cutback_pm < 1000:
             bits |= WARN_CUTBACK
-        if sense_lost:
+        if conditions.sense_lost:
             bits |= WARN_SENSE
         if silent:
             bits |= WARN_ADC
+        if conditions.side_idle:
+            bits |= WARN_SIDE
         if strings.highest_cell_mv > self._over_mv:
             bits |= WARN_OVER_VOLTAGE
         if self._uncalibrated:

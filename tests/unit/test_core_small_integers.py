@@ -122,9 +122,8 @@ def test_no_integer_of_the_step_passes_30_bits(monkeypatch, seed):
         inputs.lever_b_mv = Small(rng.choice((0, 3300, rng.randint(0, 3300))))
         controller.interlock.state = Small(rng.choice((0, 1, 2, 3)))
         controller.step(Small(rng.choice((0, 1, 20000, 10_000_000, MOST))))
-        controller.limits.update(
-            Small(rng.randint(0, 1000)), Small(rng.randint(0, 65535)), False, False, Small(100_000)
-        )
+        controller.strings.weakest_cell_mv = Small(rng.randint(0, 65535))
+        controller.limits.update(Small(rng.randint(0, 1000)), controller.strings, Small(100_000))
         if rng.random() < 0.1:
             controller.events.take()
 
