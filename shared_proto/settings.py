@@ -114,6 +114,10 @@ SETTINGS = (
     Setting("sense", "kind", "B", "", 0, 2, 0,
             "0 sense point; 1 pack negative, against box ground; 2 current sensor, where 1 mV stands for 10 mA"),
 )
+# Values of sense.kind, and what each is called.
+POINT, NEGATIVE, CURRENT = range(3)
+KINDS = ("sense point", "pack negative", "current sensor")
+
 ROWS = {(s.group + "." if s.group else "") + s.name: n for n, s in enumerate(SETTINGS)}
 
 # Two ends that share this number share the whole table.
@@ -185,20 +189,32 @@ def conflict(values):
     for n in range(SENSES_MAX):
         side = get("sense.side", n)
         cells = get("sense.cells", n)
-        if not side or not cells:
+        kind = get("sense.kind", n)
+        if not side or not (cells or kind):
             continue
         if side > get("sides"):
             return "sense input %d: the rig has no side %d" % (n + 1, side)
-        if get("side.cells", side - 1) and cells > get("side.cells", side - 1):
+        if not kind and get("side.cells", side - 1) and cells > get("side.cells", side - 1):
             return "sense input %d: %d cells is above the top of side %d" % (n + 1, cells, side)
         for m in range(n):
-            if get("sense.side", m) == side and get("sense.cells", m) == cells:
+            if get("sense.side", m) != side or get("sense.kind", m) != kind:
+                continue
+            if kind:
+                return "sense inputs %d and %d: both the %s of side %d" % (m + 1, n + 1, KINDS[kind], side)
+            if get("sense.cells", m) == cells:
                 return "sense inputs %d and %d: both at %d cells of side %d" % (m + 1, n + 1, cells, side)
+    if get("fade_from_dmh"):
+        if get("fade_to_dmh") <= get("fade_from_dmh"):
+            return "speed fade: its end must be above its beginning"
+        if not get("wheel_mm"):
+            return "speed fade: it needs a wheel sensor, and wheel_mm is 0"
     if get("rig"):
         for side in range(get("sides")):
             top = get("side.cells", side)
             if not top:
                 return "side %d: its cells are not stated" % (side + 1)
-            if (side + 1, top) not in [(get("sense.side", n), get("sense.cells", n)) for n in range(SENSES_MAX)]:
+            if (side + 1, top, 0) not in [
+                (get("sense.side", n), get("sense.cells", n), get("sense.kind", n)) for n in range(SENSES_MAX)
+            ]:
                 return "side %d: no sense input at its top, %d cells" % (side + 1, top)
     return ""

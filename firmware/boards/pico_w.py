@@ -9,6 +9,11 @@ ESC_PINS = (2, 3, 4, 5)  # one a side, external pull-downs
 STOP_PIN = 6  # normally closed loop to ground
 ARM_PIN = 7  # arm button to ground
 LEVER_PINS = (26, 27)  # track A, track B
+BRAKE_PIN = 13  # brake switch to ground, closed while braking
+REST_PIN = 14  # rest switch of the lever to ground, closed at rest
+WHEEL_PIN = 15  # reed contact or open-drain hall to ground, one pulse a turn
+SUPPLY_PIN = 28  # 5 V supply of lever and ESC signals, on the chip's own ADC
+SUPPLY_RATIO = 2  # of its divider, two equal resistors
 
 SENSE = "i2c"
 I2C_ID = 0
@@ -17,10 +22,10 @@ I2C_SCL = 9  # clock of the ADC bus
 I2C_HZ = 400000
 I2C_PARTS = (0x48, 0x49)  # sense inputs 1..4 and 5..8
 
-# I2C1, the display's own bus; pins from the RP2040's function table (from memory).
+# I2C1, which the display has for itself; pins from the RP2040's function table (from memory).
 DISPLAY_I2C_ID = 1
-DISPLAY_SDA = 10
-DISPLAY_SCL = 11
+DISPLAY_SDA = 10  # data of the display's bus
+DISPLAY_SCL = 11  # clock of the display's bus
 DISPLAY_I2C_HZ = 400000
 DISPLAY_ADDRESS = 0x3C
 

@@ -15,6 +15,7 @@ from barbox.rig.dividers import E12, nominal_uncertainty_v, nv_per_count, sugges
 from barbox.rig.keys import KEYS, LEARNED_SENSE
 from barbox.rig.template import example_text, new_text
 from barbox.rig.to_settings import settings_over
+from barbox.sim.plant import Plant
 from shared_proto.settings import ROWS, SETTINGS, Values, conflict
 
 EXAMPLE = example_text()
@@ -37,24 +38,67 @@ def test_settings_of_the_example():
     assert conflict(values) == ""
     assert values.get("rig") == b"trike"
     assert values.get("rig_crc") == RIG.crc
-    assert [values.get("sense.side", n) for n in range(8)] == [1, 1, 0, 0, 2, 2, 0, 0]
+    assert [values.get("sense.side", n) for n in range(8)] == [1, 1, 1, 0, 2, 2, 2, 0]
+    assert [values.get("sense.kind", n) for n in range(8)] == [0, 0, 1, 0, 0, 0, 1, 0]
     assert [values.get("sense.cells", n) for n in range(8)] == [5, 10, 0, 0, 5, 10, 0, 0]
     # 125 uV a count at 4.096 V full scale (TI SBAS444D), times 1 + 68/10 and 1 + 150/10.
     assert values.get("sense.nv_per_count", 0) == 975_000
     assert values.get("sense.nv_per_count", 1) == 2_000_000
     assert values.get("sense.calibrated", 0) == 0
     assert values.get("side.proven", 1) == 1
+    # The pack negative goes straight to the input: the ADC's own step, 125 uV (TI SBAS444D).
+    assert values.get("sense.nv_per_count", 2) == 125_000
+    assert values.get("side.capacity_mah", 0) == 10_000
+    assert values.get("side.current_da", 1)[::5] == (1, 440, 1160)
 
 
 @pytest.mark.parametrize("board", BOARDS)
 def test_board_table_agrees_with_the_firmware(board):
     firmware = importlib.import_module(f"boards.{board}")
     inputs = 4 * len(firmware.I2C_PARTS) if firmware.SENSE == "i2c" else len(firmware.SENSE_PINS)
-    assert (firmware.NAME, inputs, len(firmware.LEVER_PINS)) == (
+    assert (firmware.NAME, inputs, len(firmware.LEVER_PINS), firmware.SUPPLY_PIN is not None) == (
         board,
         BOARDS[board].inputs,
         BOARDS[board].lever_tracks,
+        BOARDS[board].supply,
     )
+
+
+@pytest.mark.parametrize("board", BOARDS)
+def test_no_pin_of_a_board_is_used_twice(board):
+    firmware = vars(importlib.import_module(f"boards.{board}"))
+    singles = ("STOP", "ARM", "BRAKE", "REST", "WHEEL", "SOUNDER", "SUPPLY")
+    pins = [firmware[f"{name}_PIN"] for name in singles if firmware[f"{name}_PIN"] is not None]
+    pins += firmware["ESC_PINS"] + firmware["LEVER_PINS"] + firmware.get("SENSE_PINS", ())
+    pins += [firmware[name] for name in ("I2C_SDA", "I2C_SCL", "DISPLAY_SDA", "DISPLAY_SCL") if name in firmware]
+    assert len(pins) == len(set(pins))
+    # RP2040: GPIO 0 to 29, of which 23 to 25 and 29 are taken on the board; ADC on 26 to 28 (data sheet).
+    assert set(pins) <= set(range(23)) | {26, 27, 28}
+    adc = [*firmware["LEVER_PINS"], *firmware.get("SENSE_PINS", ()), firmware["SUPPLY_PIN"] or 28]
+    assert set(adc) <= {26, 27, 28}
+
+
+def test_a_current_sensor_by_hand():
+    sensor = "current_sensor = { input = 4, amps_per_volt = 100, zero_v = 1.65 }\ncurve_pm"
+    values = read(EXAMPLE.replace("curve_pm", sensor, 1).encode()).settings()
+    assert (values.get("sense.side", 3), values.get("sense.kind", 3), values.get("sense.cells", 3)) == (1, 2, 0)
+    # 40 A raise the pin by 0.4 V: 1 mV for 10 mA is 4 V, and at rest 1.65 V at the pin must come to nothing.
+    for current_a in (0, 40, 150):
+        count = (1.65 + current_a / 100) / 125e-6
+        mv = count * values.get("sense.nv_per_count", 3) / 1e6 + values.get("sense.offset_mv", 3)
+        assert mv == pytest.approx(100 * current_a, abs=1)
+
+
+def test_the_current_of_the_example_is_that_of_its_plant():
+    rig = RIG
+    side = rig.sides[0]
+    assert side.current_a and side.curve_pm
+    for tenth in (1, 5, 10):
+        plant = Plant(rig.plant_spec())
+        plant.set_charge(0, 0.55)
+        plant.advance(2.5, [1000, 1000])
+        plant.advance(3.0, [1000 + side.curve_pm[tenth], 1000])
+        assert side.current_a[tenth] == pytest.approx(plant.current_a(0), rel=0.02)
 
 
 def test_uncertainty_against_the_gum_by_hand():
@@ -138,6 +182,9 @@ def test_a_new_sheet_loads_and_claims_no_proof(board, names, cells):
     assert all(s.cells == cells and s.proof is None and s.curve_pm is None for s in rig.sides)
     assert rig.settings().get("side.proven") == 0
     assert rig.plant_spec().sides[0].sections
+    assert all(s.current_a is None for s in rig.sides)
+    free = board.inputs // len(sides) - len(rig.sides[0].sense)
+    assert all((s.negative is not None) == (board.below_ground and free > 0) for s in rig.sides)
 
 
 # What a box has learned stays.
@@ -190,6 +237,27 @@ def test_a_measured_curve_stays_where_the_sheet_is_silent():
     assert values.get("side.curve", 1) == measured
     assert "the curve of right, which the sheet does not state" in kept
     assert values.get("side.curve", 0) == RIG.settings().get("side.curve", 0)
+
+
+def test_a_measured_current_stays_where_the_sheet_is_silent():
+    text = EXAMPLE.replace("current_a = [", "# current_a = [")
+    box = RIG.settings()
+    measured = (1, 45, 120, 220, 330, 450, 590, 730, 870, 1010, 1170)
+    box.put("side.current_da", measured, 0)
+    values, kept = settings_over(read(text.encode()), box)
+    assert values.get("side.current_da", 0) == measured
+    assert "the measured current of left, which the sheet does not state" in kept
+    assert settings_over(RIG, box)[0].get("side.current_da", 0) == RIG.settings().get("side.current_da", 0)
+
+
+def test_the_calibration_of_a_pack_negative_stays_but_not_for_another_kind():
+    box = RIG.settings()
+    box.put("sense.offset_mv", 3, 2)
+    box.put("sense.calibrated", 1, 2)
+    values, kept = settings_over(RIG, box)
+    assert (values.get("sense.offset_mv", 2), kept) == (3, ["the calibration of input 3 (left, pack negative)"])
+    box.put("sense.kind", 2, 2)
+    assert settings_over(RIG, box)[0].get("sense.calibrated", 2) == 0
 
 
 def test_a_box_of_defaults_gets_the_sheet():

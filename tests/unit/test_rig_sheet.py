@@ -153,7 +153,7 @@ BAD = {
     ),
     "one input twice": (
         [("input = 5", "input = 1")],
-        "rig.toml: side[2].sense[1].input is 1, taken by side[1].sense[1]: give each sense point its own input",
+        "rig.toml: side[2].sense[1].input is 1, taken by side[1].sense[1]: give each wire its own input",
     ),
     "input the board has not": (
         [("input = 2", "input = 9")],
@@ -231,6 +231,69 @@ BAD = {
         [(EXAMPLE[EXAMPLE.index("[[side]]\n") :], "")],
         "rig.toml: side is missing: add at least one [[side]]",
     ),
+    "negative on a taken input": (
+        [("negative = { input = 3 }", "negative = { input = 2 }")],
+        "rig.toml: side[1].negative.input is 2, taken by side[1].sense[2]: give each wire its own input",
+    ),
+    "negative on a board that reads none": (
+        [
+            ('"pico_w"', '"pico"'),
+            ("tracks = 2", "tracks = 1"),
+            ("    { cells = 5, input = 1, upper_kohm = 68, lower_kohm = 10 },\n", ""),
+        ],
+        "rig.toml: side[1].negative lies below ground under load, which board pico cannot read: leave it out or use "
+        "another board",
+    ),
+    "sensor on an input the board has not": (
+        [("curve_pm", "current_sensor = { input = 9, amps_per_volt = 100, zero_v = 1.65 }\ncurve_pm")],
+        "rig.toml: side[1].current_sensor.input is 9, and board pico_w has inputs 1 to 8: choose another",
+    ),
+    "sensor without its zero": (
+        [("curve_pm", "current_sensor = { input = 4, amps_per_volt = 100 }\ncurve_pm")],
+        "rig.toml: side[1].current_sensor.zero_v is missing: add it, such as `zero_v = 0`",
+    ),
+    "sensor of too wide a range": (
+        [("curve_pm", "current_sensor = { input = 4, amps_per_volt = 200, zero_v = 2.5 }\ncurve_pm")],
+        "rig.toml: side[1].current_sensor.amps_per_volt times zero_v is 500 A, and the box has room for 320: use a "
+        "sensor of smaller range",
+    ),
+    "current falls": (
+        [("4.2, 11.6, 21,", "4.2, 21, 11.6,")],
+        "rig.toml: side[1].current_a falls from 21 to 11.6 at its entry 4: measure it again",
+    ),
+    "current short": (
+        [("[0.1, 4.2, ", "[")],
+        "rig.toml: side[1].current_a has 9 entries: write a list of 11 numbers in 0..500 A",
+    ),
+    "policy that is none": (
+        [('sense_policy = "cap"', 'sense_policy = "stop"')],
+        'rig.toml: limits.sense_policy is "stop": write "cap" or "ease"',
+    ),
+    "number for a switch": (
+        [("brake = false", "brake = 1")],
+        "rig.toml: limits.brake is a number: write false or true",
+    ),
+    "supply on a board without": (
+        [('"pico_w"', '"pico"'), ("tracks = 2", "tracks = 1"), ("# supply_min_v", "supply_min_v")],
+        "rig.toml: limits.supply_min_v is 4.7, and board pico cannot sense the supply: leave it out or use "
+        "another board",
+    ),
+    "fade upside down": (
+        [("# wheel_mm", "wheel_mm"), ("# fade_from_km_h = 40", "fade_from_km_h = 50"), ("# fade_to", "fade_to")],
+        "rig.toml: limits.fade_to_km_h is 50, not above fade_from_km_h = 50: raise it",
+    ),
+    "half a fade": (
+        [("# wheel_mm", "wheel_mm"), ("# fade_from_km_h", "fade_from_km_h")],
+        "rig.toml: limits.fade_to_km_h is missing beside fade_from_km_h: give both speeds, or none for no fade",
+    ),
+    "fade without a wheel sensor": (
+        [("# fade_from_km_h", "fade_from_km_h"), ("# fade_to", "fade_to")],
+        "rig.toml: limits.wheel_mm is missing, and the fade needs speed: give the way of the wheel for one pulse",
+    ),
+    "fade beyond all speeds": (
+        [("# fade_from_km_h = 40", "fade_from_km_h = 151")],
+        "rig.toml: limits.fade_from_km_h is 151: write a number in 0..150 km/h",
+    ),
     "resolution too coarse": (
         [("upper_kohm = 150, lower_kohm = 10", "upper_kohm = 10000, lower_kohm = 10")],
         "rig.toml: the sense point of left at 10 cells: its divider does not fit the box: 125125000 is outside "
@@ -264,3 +327,27 @@ def test_not_toml_not_text_not_there(tmp_path):
 def test_a_tap_inside_a_pack_is_allowed():
     rig = read(changed(("{ cells = 5, input = 1", "{ cells = 4, input = 1")).encode())
     assert rig.sides[0].section_cells == (4, 6)
+
+
+def test_switches_and_policy_are_words_in_the_sheet():
+    sheet = changed(
+        ("# rest_switch", "rest_switch"),
+        ('sense_policy = "cap"', 'sense_policy = "ease"'),
+        ("together = true", "together = false"),
+        ("brake = false", "brake = true"),
+        ("# supply_min_v", "supply_min_v"),
+        ("# wheel_mm", "wheel_mm"),
+        ("# fade_from", "fade_from"),
+        ("# fade_to", "fade_to"),
+    )
+    values = read(sheet.encode()).settings()
+    names = ("lever_switch", "sense_policy", "together", "brake", "supply_min_mv", "wheel_mm")
+    assert [values.get(n) for n in names] == [1, 1, 0, 1, 4700, 1590]
+    assert (values.get("fade_from_dmh"), values.get("fade_to_dmh")) == (400, 500)
+
+
+def test_a_sheet_that_is_silent_has_the_defaults_of_the_switches():
+    sheet = changed(('sense_policy = "cap"', ""), ("together = true", ""), ("brake = false", ""))
+    values, defaults = read(sheet.encode()).settings(), Values()
+    for name in ("lever_switch", "sense_policy", "together", "brake", "supply_min_mv", "wheel_mm", "fade_to_dmh"):
+        assert values.get(name) == defaults.get(name)

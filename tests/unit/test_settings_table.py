@@ -163,10 +163,24 @@ def test_no_conflict():
         ({"sense_of_cells__1": 5}, "sense inputs 1 and 2: both at 5 cells of side 1"),
         ({"side_of_cells__1": 0}, "side 2: its cells are not stated"),
         ({"sense_of_side__3": 0}, "side 2: no sense input at its top, 10 cells"),
+        ({"sense_of_kind__3": 1}, "side 2: no sense input at its top, 10 cells"),
+        ({"sense_of_side__4": 1, "sense_of_kind__4": 1, "sense_of_side__6": 1, "sense_of_kind__6": 1},
+         "sense inputs 5 and 7: both the pack negative of side 1"),
+        ({"sense_of_side__4": 2, "sense_of_kind__4": 2, "sense_of_side__5": 2, "sense_of_kind__5": 2},
+         "sense inputs 5 and 6: both the current sensor of side 2"),
+        ({"sense_of_side__4": 3, "sense_of_kind__4": 2}, "sense input 5: the rig has no side 3"),
+        ({"fade_from_dmh": 400, "fade_to_dmh": 400, "wheel_mm": 2000}, "speed fade: its end"),
+        ({"fade_from_dmh": 400, "fade_to_dmh": 500}, "it needs a wheel sensor"),
     ],
 )  # fmt: skip
 def test_what_contradicts_what(puts, words):
     assert words in conflict(rig(**puts))
+
+
+def test_negative_and_sensor_of_a_side_are_no_points_of_its_ladder():
+    extra = {"sense_of_side__4": 1, "sense_of_kind__4": 1, "sense_of_side__5": 1, "sense_of_kind__5": 2}
+    assert conflict(rig(**extra)) == ""
+    assert conflict(rig(**extra, sense_of_cells__4=5)) == ""  # cells mean nothing for them
 
 
 def test_what_is_not_in_use_is_not_checked():

@@ -12,6 +12,8 @@ class Board:
     inputs          sense inputs, numbered from 1
     taps            whether taps between packs can be sensed, or only string tops
     lever_tracks    lever tracks it can read
+    supply          whether it can sense the 5 V supply of lever and ESC signals
+    below_ground    whether its sense inputs read a little below ground, as a pack's negative lies under load
     step_nv         voltage at the pin for one count of the ADC
     pin_limit_v     highest voltage at the pin that is still read, with 3 % left below the 3.3 V supply
     gain_limit      largest relative error of the ADC's gain, reference included
@@ -24,6 +26,8 @@ class Board:
     inputs: int
     taps: bool
     lever_tracks: int
+    supply: bool
+    below_ground: bool
     step_nv: float
     pin_limit_v: float
     gain_limit: float
@@ -36,9 +40,12 @@ BOARDS = {
     for b in (
         # ADS1115, TI SBAS563: 125 uV a count at 4.096 V full scale; gain 0.15 % plus 0.1 % between ranges;
         # offset 3 and non-linearity 1 count; 6 Mohm common-mode input. Inputs end at the supply, not at 4.096 V.
-        Board("pico_w", "strings over two four-channel I2C ADCs", 8, True, 2, 125000.0, 3.2, 0.0025, 0.0005, 6e6),
+        # They read down to 0.3 V below ground (absolute maximum, same sheet).
+        Board("pico_w", "strings over two four-channel I2C ADCs", 8, True, 2, True, True,
+              125000.0, 3.2, 0.0025, 0.0005, 6e6),
         # RP2040: 16-bit codes of a 12-bit ADC referred to the 3.3 V rail; 100 kohm at least (data sheet); the
         # rail within 2 % and 10 mV for offset and non-linearity (common practice, no source).
-        Board("pico", "string tops on the chip's own ADC, no taps", 2, False, 1, 3.3e9 / 65535, 3.2, 0.02, 0.01, 1e5),
-    )
+        Board("pico", "string tops on the chip's own ADC, no taps", 2, False, 1, False, False,
+              3.3e9 / 65535, 3.2, 0.02, 0.01, 1e5),
+    )  # fmt: skip
 }

@@ -10,6 +10,9 @@ from barbox.rig.model import SensePoint
 E12 = (1.0, 1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2)
 """Preferred values of a decade, IEC 60063."""
 
+SENSOR_V_PER_A = 0.1
+"""The box keeps a current as a voltage: 1 mV stands for 10 mA (setting `sense.kind`)."""
+
 
 def suggest_upper_kohm(ratio: float, lower_kohm: float) -> float:
     """The smallest E12 value that makes the divider at least `ratio` to 1 over `lower_kohm`."""
@@ -24,6 +27,16 @@ def suggest_upper_kohm(ratio: float, lower_kohm: float) -> float:
 def nv_per_count(point: SensePoint, board: Board) -> float:
     """Voltage at the sense point for one count of the ADC, nominal, in nV."""
     return board.step_nv * point.ratio
+
+
+def sensor_nv_per_count(amps_per_volt: float, board: Board) -> float:
+    """Gain of an input with a current sensor, in nV, where SENSOR_V_PER_A stands for an ampere."""
+    return board.step_nv * amps_per_volt * SENSOR_V_PER_A
+
+
+def straight_uncertainty_v(volts: float, board: Board) -> float:
+    """Expanded uncertainty (k = 2) of a pin voltage near `volts` without a divider, as below."""
+    return 2.0 * sqrt(((volts * board.gain_limit) ** 2 + board.offset_limit_v**2) / 3.0)
 
 
 def nominal_uncertainty_v(point: SensePoint, board: Board, volts: float) -> float:

@@ -12,17 +12,28 @@ FULL_CELL_V = 4.20
 
 @dataclass(frozen=True)
 class Key:
-    """`table.key` of the sheet is the setting `row`; the setting's number is `scale` times the sheet's."""
+    """`table.key` of the sheet is the setting `row`; the setting's number is `scale` times the sheet's.
+
+    With `choices` the sheet says one of these and the setting's number is its place among them.
+    """
 
     table: str
     key: str
     row: str
     scale: int = 1
+    choices: tuple[str | bool, ...] = ()
 
     @property
     def setting(self) -> Setting:
         """Its row of the settings table."""
         return SETTINGS[ROWS[self.row]]
+
+    @property
+    def unit(self) -> str:
+        """Unit of the sheet's number: the end of its name, or the setting's own."""
+        if self.key.endswith("_km_h"):
+            return "km/h"
+        return self.key.rpartition("_")[2] if self.scale > 1 else self.setting.unit
 
     @property
     def low(self) -> float:
@@ -39,6 +50,8 @@ class Key:
         """Value of the sheet that leaves it out."""
         return self.setting.default / self.scale
 
+
+_YES_NO = (False, True)
 
 KEYS = (
     Key("lever", "tracks", "lever_tracks"),
@@ -64,10 +77,10 @@ KEYS = (
     Key("limits", "single_track_cap_percent", "single_track_cap_pm", 10),
     Key("limits", "sense_cap_percent", "sense_cap_pm", 10),
     Key("stream", "hz", "stream_hz"),
-    Key("limits", "together", "together"),
-    Key("limits", "sense_policy", "sense_policy"),
-    Key("lever", "rest_switch", "lever_switch"),
-    Key("limits", "brake", "brake"),
+    Key("limits", "together", "together", choices=_YES_NO),
+    Key("limits", "sense_policy", "sense_policy", choices=("cap", "ease")),
+    Key("lever", "rest_switch", "lever_switch", choices=_YES_NO),
+    Key("limits", "brake", "brake", choices=_YES_NO),
     Key("limits", "supply_min_v", "supply_min_mv", 1000),
     Key("limits", "wheel_mm", "wheel_mm"),
     Key("limits", "fade_from_km_h", "fade_from_dmh", 10),

@@ -41,6 +41,22 @@ class SensePoint:
 
 
 @dataclass(frozen=True)
+class Negative:
+    """A wire from the pack's own negative to a sense input, through no more than a series resistor."""
+
+    input: int
+
+
+@dataclass(frozen=True)
+class CurrentSensor:
+    """A sensor in a side's heavy lead: `zero_v` at the input without current, more with it."""
+
+    input: int
+    amps_per_volt: float
+    zero_v: float
+
+
+@dataclass(frozen=True)
 class Fan:
     """A ducted fan and its motor: static thrust and shaft power at full. None: whatever a model takes by default."""
 
@@ -72,7 +88,10 @@ class Proof:
 
 @dataclass(frozen=True)
 class Side:
-    """One fan, its ESC and its string. `packs` and `sense` lowest first; `curve_pm` None: not measured, linear."""
+    """One fan, its ESC and its string. `packs` and `sense` lowest first.
+
+    `curve_pm` None: not measured, linear; `current_a` at each tenth of demand, None: not measured.
+    """
 
     name: str
     cells: int
@@ -82,6 +101,14 @@ class Side:
     esc: Esc
     curve_pm: tuple[int, ...] | None = None
     proof: Proof | None = None
+    current_a: tuple[float, ...] | None = None
+    negative: Negative | None = None
+    current_sensor: CurrentSensor | None = None
+
+    @property
+    def capacity_ah(self) -> float:
+        """Of the string: that of its smallest pack."""
+        return min([p.capacity_ah for p in self.packs])
 
     @property
     def section_cells(self) -> tuple[int, ...]:

@@ -9,9 +9,9 @@ from pathlib import Path
 
 from barbox.errors import UserError
 from barbox.rig.boards import BOARDS, Board
-from barbox.rig.dividers import suggest_upper_kohm
+from barbox.rig.inputs import Inputs
 from barbox.rig.keys import FULL_CELL_V, KEYS, LEARNED_LEVER, keys_of
-from barbox.rig.model import Esc, Fan, Pack, Proof, Rig, SensePoint, Side, Vehicle, Wiring
+from barbox.rig.model import Esc, Fan, Pack, Proof, Rig, Side, Vehicle, Wiring
 from barbox.rig.table import Table, nearest
 from shared_proto.messages import SIDES_MAX
 from shared_proto.settings import ROWS, SETTINGS, Setting
@@ -22,9 +22,10 @@ else:
     import tomli as tomllib
 
 _TOP = ("rig", "lever", "cells", "limits", "stream", "wiring", "vehicle", "side")
-_SIDE = ("name", "cells", "packs", "sense", "curve_pm", "fan", "esc", "proof")
+_SIDE = (
+    "name", "cells", "packs", "sense", "negative", "current_sensor", "curve_pm", "current_a", "fan", "esc", "proof",
+)  # fmt: skip
 _PACK = ("cells", "capacity_ah", "c_rate", "resistance_mohm")
-_SENSE = ("cells", "input", "upper_kohm", "lower_kohm", "tolerance_percent")
 _FAN = ("diameter_mm", "full_thrust_n", "full_power_w", "rated_v", "efficiency", "spool_s", "full_speed_rpm")
 
 _HOLD_LIMIT_S = 1.0
@@ -75,9 +76,9 @@ def _rig(top: Table, crc: int) -> Rig:
     if len(tables) > SIDES_MAX:
         top.fail("side", f"has {len(tables)} sides, a box has room for {SIDES_MAX}: remove some")
     sides: list[Side] = []
-    inputs: dict[int, str] = {}
+    inputs = Inputs(board, full_cell_v)
     for table in tables:
-        side = _side(table, board, full_cell_v, inputs)
+        side = _side(table, inputs)
         for n, other in enumerate(sides):
             if other.name == side.name:
                 table.fail("name", f'is "{side.name}", as is side[{n + 1}].name: give each side its own name')
@@ -127,9 +128,12 @@ def _plain(top: Table, board: Board) -> tuple[dict[str, int], frozenset[str], fl
     tables = {name: top.table(name, _plain_keys(name)) for name in dict.fromkeys(k.table for k in KEYS)}
     for k in KEYS:
         table = tables[k.table]
-        read = table.number if k.scale > 1 else table.whole
-        unit = k.key.rpartition("_")[2] if k.scale > 1 else k.setting.unit
-        values[k.row] = round(read(k.key, k.low, k.high, unit, default=k.default) * k.scale)  # type: ignore[arg-type]
+        if k.choices:
+            values[k.row] = k.choices.index(table.choice(k.key, k.choices, default=k.choices[k.setting.default]))
+        else:
+            read = table.number if k.scale > 1 else table.whole
+            value = read(k.key, k.low, k.high, k.unit, default=k.default)  # type: ignore[arg-type]
+            values[k.row] = round(value * k.scale)
         if table.has(k.key):
             stated.add(k.row)
     cells = tables["cells"]
@@ -158,17 +162,35 @@ def _plain(top: Table, board: Board) -> tuple[dict[str, int], frozenset[str], fl
             lever.fail(
                 f"{track}_full_mv", f"is {full}, less than 300 mV from {track}_rest_mv = {rest}: measure both again"
             )
+    _speed_and_supply(tables["limits"], values, board)
     half_stated = [row for row in LEARNED_LEVER if row in stated]
     if half_stated and len(half_stated) < 2 * tracks:
         lever.fail("", "gives some end points and not all: give rest and full of each track, or none")
     return values, frozenset(stated), full_cell_v
 
 
+def _speed_and_supply(limits: Table, values: dict[str, int], board: Board) -> None:
+    if values["supply_min_mv"] and not board.supply:
+        limits.fail(
+            "supply_min_v",
+            f"is {values['supply_min_mv'] / 1000:g}, and board {board.name} cannot sense the supply: leave it out or "
+            "use another board",
+        )
+    begin, end = (values[row] / 10 for row in ("fade_from_dmh", "fade_to_dmh"))
+    if bool(begin) != bool(end):
+        given, missing = ("fade_from_km_h", "fade_to_km_h") if begin else ("fade_to_km_h", "fade_from_km_h")
+        limits.fail(missing, f"is missing beside {given}: give both speeds, or none for no fade")
+    if begin and end <= begin:
+        limits.fail("fade_to_km_h", f"is {end:g}, not above fade_from_km_h = {begin:g}: raise it")
+    if begin and not values["wheel_mm"]:
+        limits.fail("wheel_mm", "is missing, and the fade needs speed: give the way of the wheel for one pulse")
+
+
 def _plain_keys(table: str) -> list[str]:
     return [k.key for k in keys_of(table)] + (["full_v"] if table == "cells" else [])
 
 
-def _side(table: Table, board: Board, full_cell_v: float, inputs: dict[int, str]) -> Side:
+def _side(table: Table, inputs: Inputs) -> Side:
     name = _name(table, "name", "left", _size("side.name"))
     if re.fullmatch(r"(side|sense)\d*", name):
         table.fail("name", f'is "{name}", which names a setting of any side: choose another, such as "left"')
@@ -195,7 +217,7 @@ def _side(table: Table, board: Board, full_cell_v: float, inputs: dict[int, str]
         name=name,
         cells=cells,
         packs=packs,
-        sense=_sense(table, cells, board, full_cell_v, inputs),
+        sense=inputs.points(table, cells),
         fan=Fan(
             diameter_mm=fan.number("diameter_mm", 20, 1000, "mm"),
             full_thrust_n=fan.number("full_thrust_n", 0.1, 2000, "N"),
@@ -212,6 +234,9 @@ def _side(table: Table, board: Board, full_cell_v: float, inputs: dict[int, str]
         ),
         curve_pm=_curve(table) if table.has("curve_pm") else None,
         proof=_proof(table.table("proof", ("stop_proved", "hold_s"))) if table.has("proof") else None,
+        current_a=_current(table) if table.has("current_a") else None,
+        negative=inputs.negative(table),
+        current_sensor=inputs.current_sensor(table),
     )
 
 
@@ -231,6 +256,16 @@ def _curve(table: Table) -> tuple[int, ...]:
     return curve
 
 
+def _current(table: Table) -> tuple[float, ...]:
+    s = SETTINGS[ROWS["side.current_da"]]
+    current = table.decimals("current_a", int(s.code[:-1]), s.low / 10, s.high / 10, "A")
+    for n in range(1, len(current)):
+        if current[n] < current[n - 1]:
+            before, after = current[n - 1], current[n]
+            table.fail("current_a", f"falls from {before:g} to {after:g} at its entry {n + 1}: measure it again")
+    return current
+
+
 def _proof(table: Table) -> Proof:
     day = table.day("stop_proved")
     hold_s = table.number("hold_s", 0, 60, "s")
@@ -241,55 +276,3 @@ def _proof(table: Table) -> Proof:
             "stop; change its settings and prove it again, or leave `proof` out and ride capped",
         )
     return Proof(day, hold_s)
-
-
-def _sense(side: Table, cells: int, board: Board, full_cell_v: float, inputs: dict[int, str]) -> tuple[SensePoint, ...]:
-    points: dict[int, tuple[SensePoint, str]] = {}
-    for t in side.tables("sense", _SENSE, "{ cells = 10, input = 1, upper_kohm = 150, lower_kohm = 10 }"):
-        point = SensePoint(
-            cells=t.whole("cells", 1, 200),
-            input=t.whole("input", 1, 200),
-            upper_kohm=t.number("upper_kohm", 0.1, 10000, "kohm"),
-            lower_kohm=t.number("lower_kohm", 0.1, 10000, "kohm"),
-            tolerance_percent=t.number(
-                "tolerance_percent", 0.001, 10, "percent", default=SensePoint.tolerance_percent
-            ),
-        )
-        if point.cells > cells:
-            t.fail("cells", f"is {point.cells}, above the top of the string at {cells} cells: count again from below")
-        if point.cells in points:
-            t.fail(
-                "cells", f"is {point.cells}, as is {points[point.cells][1]}.cells: name each place on the string once"
-            )
-        if point.input > board.inputs:
-            t.fail("input", f"is {point.input}, and board {board.name} has inputs 1 to {board.inputs}: choose another")
-        if point.input in inputs:
-            t.fail("input", f"is {point.input}, taken by {inputs[point.input]}: give each sense point its own input")
-        if point.cells < cells and not board.taps:
-            t.fail(
-                "cells",
-                f"is {point.cells}, a tap below the top at {cells}, and board {board.name} senses tops only: "
-                "leave the tap out or use another board",
-            )
-        _divider(t, point, board, full_cell_v)
-        points[point.cells] = (point, t.path)
-        inputs[point.input] = t.path
-    if cells not in points:
-        side.fail("sense", f"has no point at the top of the string: add one with cells = {cells}")
-    return tuple([points[c][0] for c in sorted(points)])
-
-
-def _divider(t: Table, point: SensePoint, board: Board, full_cell_v: float) -> None:
-    full_v = full_cell_v * point.cells
-    pin_v = full_v / point.ratio
-    if pin_v > board.pin_limit_v:
-        ratio = full_v / board.pin_limit_v
-        upper = suggest_upper_kohm(ratio, point.lower_kohm)
-        t.fail(
-            "upper_kohm",
-            f"is {point.upper_kohm:g}: {full_v:.1f} V at full charge would put {pin_v:.2f} V on input {point.input}, "
-            f"which takes {board.pin_limit_v:g} V; the divider must be {ratio:.1f} to 1 or more, "
-            f"such as upper_kohm = {upper:g} with lower_kohm = {point.lower_kohm:g}",
-        )
-
-

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from math import isfinite
 from typing import Any, NoReturn
@@ -79,6 +79,15 @@ class Table:
             self.fail(key, f"is {value:g}: write a whole number in {_span(low, high, unit)}")
         return int(value)
 
+    def choice(self, key: str, choices: Sequence[str | bool], *, default: str | bool) -> str | bool:
+        """One of `choices`: words, or true and false."""
+        value = self.data.get(key, default)
+        if type(value) is not type(default) or value not in choices:
+            wanted = " or ".join([_toml(c) for c in choices])
+            got = _toml(value) if isinstance(value, (str, bool)) else _kind(value)
+            self.fail(key, f"is {got}: write {wanted}")
+        return value
+
     def text(self, key: str, example: str) -> str:
         """A text."""
         value = self._get(key, f'{key} = "{example}"')
@@ -100,13 +109,21 @@ class Table:
 
     def numbers(self, key: str, count: int, low: int, high: int, unit: str) -> tuple[int, ...]:
         """A list of `count` whole numbers in low..high."""
+        return self._numbers(key, count, low, high, unit, int)
+
+    def decimals(self, key: str, count: int, low: float, high: float, unit: str) -> tuple[float, ...]:
+        """A list of `count` numbers in low..high."""
+        return tuple([float(v) for v in self._numbers(key, count, low, high, unit, (int, float))])
+
+    def _numbers(self, key: str, count: int, low: float, high: float, unit: str, kinds: Any) -> tuple[Any, ...]:
         value = self.data[key]
         if not isinstance(value, list) or len(value) != count:
             got = f"has {len(value)} entries" if isinstance(value, list) else f"is {_kind(value)}"
             self.fail(key, f"{got}: write a list of {count} numbers in {_span(low, high, unit)}")
         for n, one in enumerate(value):
-            if isinstance(one, bool) or not isinstance(one, int) or not low <= one <= high:
-                self.fail(f"{key}[{n + 1}]", f"is {one!r}: write a whole number in {_span(low, high, unit)}")
+            if isinstance(one, bool) or not isinstance(one, kinds) or not low <= one <= high:
+                number = "whole number" if kinds is int else "number"
+                self.fail(f"{key}[{n + 1}]", f"is {one!r}: write a {number} in {_span(low, high, unit)}")
         return tuple(value)
 
     def table(self, key: str, known: Iterable[str], *, needed: bool = False) -> Table:
@@ -126,6 +143,10 @@ class Table:
         if not isinstance(value, list) or not all(isinstance(v, dict) for v in value):
             self.fail(key, f"is {_kind(value)}: write each one as {how}")
         return [Table(self.source, f"{self.at(key)}[{n + 1}]", v, known) for n, v in enumerate(value)]
+
+
+def _toml(value: str | bool) -> str:
+    return f'"{value}"' if isinstance(value, str) else str(value).lower()
 
 
 def _span(low: float, high: float, unit: str) -> str:

@@ -1,6 +1,6 @@
 """A new rig sheet for a person to fill in: the example's own text, with their sides, cells and board.
 
-What only a measurement can tell (curve, proof of stopping) is left as a comment, so a new sheet rides capped.
+What only a measurement can tell (curve, current, proof of stopping) is left as a comment, so a new sheet rides capped.
 """
 
 from __future__ import annotations
@@ -32,11 +32,11 @@ def new_text(name: str, sides: list[str], cells: int, board: Board) -> str:
     tapped = board.taps and cells > 1 and 2 * len(sides) <= board.inputs
     each = board.inputs // len(sides) if len(sides) <= board.inputs else 0
     # With two ADC parts each side has inputs of its own part, so that a part that fails blinds one side only.
-    blocks = [_side(first, side, cells, 1 + n * each, tapped, board) for n, side in enumerate(sides)]
+    blocks = [_side(first, side, cells, 1 + n * each, each, tapped, board) for n, side in enumerate(sides)]
     return head + "\n".join([_SIDE + b.rstrip("\n") + "\n" for b in blocks])
 
 
-def _side(text: str, name: str, cells: int, first_input: int, tapped: bool, board: Board) -> str:
+def _side(text: str, name: str, cells: int, first_input: int, each: int, tapped: bool, board: Board) -> str:
     half = cells // 2
     packs = [half, cells - half] if cells > 6 or tapped else [cells]
     points = [packs[0], cells] if tapped else [cells]
@@ -51,7 +51,12 @@ def _side(text: str, name: str, cells: int, first_input: int, tapped: bool, boar
     text = _set(text, "cells", str(cells))
     text = _set_list(text, "packs", [f"{{ cells = {n}, capacity_ah = 10.0, c_rate = 25 }}" for n in packs])
     text = _set_list(text, "sense", sense)
-    return re.sub(r"^(curve_pm|proof) = ", r"# \1 = ", text, flags=re.MULTILINE)
+    ground = first_input + len(points)
+    if board.below_ground and ground < first_input + each:
+        text = re.sub(r"^negative = .*", f"negative = {{ input = {ground} }}", text, flags=re.MULTILINE)
+    else:
+        text = re.sub(r"(^# The pack's own negative.*\n(# .*\n)*)?^negative = .*\n", "", text, flags=re.MULTILINE)
+    return re.sub(r"^(curve_pm|current_a|proof) = ", r"# \1 = ", text, flags=re.MULTILINE)
 
 
 def _set(text: str, key: str, value: str) -> str:

@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+from math import ceil
 from typing import Any
 
 from barbox.errors import UserError
-from barbox.rig.dividers import nominal_uncertainty_v, nv_per_count
+from barbox.rig.dividers import (
+    SENSOR_V_PER_A,
+    nominal_uncertainty_v,
+    nv_per_count,
+    sensor_nv_per_count,
+    straight_uncertainty_v,
+)
 from barbox.rig.keys import LEARNED_LEVER, LEARNED_SENSE
-from barbox.rig.model import Rig, SensePoint
+from barbox.rig.model import CurrentSensor, Rig, SensePoint, Side
 from shared_proto.messages import SENSES_MAX
-from shared_proto.settings import Values, conflict
+from shared_proto.settings import CURRENT, KINDS, NEGATIVE, Values, conflict
 
 _SAME_DIVIDER = 0.05
 """A calibrated gain further than this from the nominal one belongs to another divider (1 % parts give 2 %)."""
@@ -38,10 +45,17 @@ def settings(rig: Rig) -> Values:
         put("side.idle_us", side.esc.idle_us, s)
         put("side.full_us", side.esc.full_us, s)
         put("side.proven", int(side.proof is not None), s)
+        put("side.capacity_mah", round(1000 * side.capacity_ah), s)
         if side.curve_pm:
             put("side.curve", side.curve_pm, s)
+        if side.current_a:
+            put("side.current_da", tuple([round(10 * a) for a in side.current_a]), s)
         for point in side.sense:
             _sense(rig, put, s + 1, side.name, point)
+        if side.negative:
+            _negative(rig, put, s + 1, side.negative.input - 1)
+        if side.current_sensor:
+            _sensor(rig, put, s + 1, side.name, side.current_sensor)
     wrong = conflict(values)
     if wrong:
         raise UserError(f"{rig.source}: {wrong}")
@@ -59,11 +73,42 @@ def _sense(rig: Rig, put: Any, side: int, name: str, point: SensePoint) -> None:
     put("sense.uncertainty_mv", uncertainty_mv, n, f"{where}: its uncertainty, take smaller or closer resistors,")
 
 
+def _negative(rig: Rig, put: Any, side: int, n: int) -> None:
+    put("sense.side", side, n)
+    put("sense.kind", NEGATIVE, n)
+    put("sense.nv_per_count", round(rig.board.step_nv), n)
+    # It is never far from ground, so the error of the gain does not count.
+    put("sense.uncertainty_mv", ceil(1000.0 * straight_uncertainty_v(0.0, rig.board)), n)
+
+
+def _sensor(rig: Rig, put: Any, side: int, name: str, sensor: CurrentSensor) -> None:
+    n = sensor.input - 1
+    where = f"the current sensor of {name}"
+    v_per_v = sensor.amps_per_volt * SENSOR_V_PER_A
+    put("sense.side", side, n)
+    put("sense.kind", CURRENT, n)
+    put("sense.nv_per_count", round(sensor_nv_per_count(sensor.amps_per_volt, rig.board)), n, where)
+    put("sense.offset_mv", -round(1000.0 * sensor.zero_v * v_per_v), n, where)
+    # Of the ADC alone; the sensor's own error is not stated.
+    uncertainty_v = v_per_v * straight_uncertainty_v(rig.board.pin_limit_v, rig.board)
+    put("sense.uncertainty_mv", ceil(1000.0 * uncertainty_v), n, where)
+
+
+def _inputs(side: Side) -> list[tuple[int, str]]:
+    """(input from 0, what is wired to it) of a side."""
+    found = [(p.input - 1, f"{p.cells} cells") for p in side.sense]
+    for kind, wired in ((NEGATIVE, side.negative), (CURRENT, side.current_sensor)):
+        if wired:
+            found.append((wired.input - 1, KINDS[kind]))
+    return found
+
+
 def settings_over(rig: Rig, box: Values) -> tuple[Values, list[str]]:
     """The settings to apply to a box that has `box`, and what is kept of them, in plain words.
 
     What the same rig's box has learned stays unless the sheet states it: the calibration of an input whose
-    place and divider are the same, the lever's end points, a curve. A box of another rig keeps nothing.
+    place and divider are the same, the lever's end points, a curve, a measured current. A box of
+    another rig keeps nothing.
     """
     values = settings(rig)
     kept: list[str] = []
@@ -83,15 +128,16 @@ def settings_over(rig: Rig, box: Values) -> tuple[Values, list[str]]:
         same = box.get("side.name", s) == values.get("side.name", s)
         if side.curve_pm is None and same and keep(("side.curve",), s):
             kept.append(f"the curve of {side.name}, which the sheet does not state")
-        for point in side.sense:
-            n = point.input - 1
+        if side.current_a is None and same and keep(("side.current_da",), s):
+            kept.append(f"the measured current of {side.name}, which the sheet does not state")
+        for n, what in _inputs(side):
             if box.get("sense.calibrated", n) and _same_point(values, box, n):
                 keep(LEARNED_SENSE, n)
-                kept.append(f"the calibration of input {point.input} ({side.name}, {point.cells} cells)")
+                kept.append(f"the calibration of input {n + 1} ({side.name}, {what})")
     return values, kept
 
 
 def _same_point(a: Values, b: Values, n: int) -> bool:
     gain, other = a.get("sense.nv_per_count", n), b.get("sense.nv_per_count", n)
-    same_place = all(a.get(name, n) == b.get(name, n) for name in ("sense.side", "sense.cells"))
+    same_place = all(a.get(name, n) == b.get(name, n) for name in ("sense.side", "sense.cells", "sense.kind"))
     return same_place and abs(other - gain) <= _SAME_DIVIDER * gain
