@@ -64,7 +64,7 @@ def _pins(board: str) -> str:
     for name, value in constants.items():
         if _PIN.search(name):
             numbers = value if isinstance(value, tuple) else (value,)
-            rows.append((f"`{name}`", ", ".join([f"GP{n}" for n in numbers]), comments.get(name, "")))
+            rows.append((f"`{name}`", ", ".join(["none" if n is None else f"GP{n}" for n in numbers]), comments.get(name, "")))
     return table(("in the board file", "GPIO", "wired to"), rows)
 
 
