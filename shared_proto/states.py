@@ -51,10 +51,11 @@ WAITS = (
     ("PACK_HIGH", "a section is above full: wrong pack or wrong cell count", "section too full: wrong pack?"),
     ("SUPPLY", "the supply of the lever is too low", "lever supply is too low"),
     ("BRAKE", "release the brake", ""),
+    ("RESTART", "restart the box: it has more sides than before", "restart the box: more sides"),
 )
 (WAIT_NOTHING, WAIT_NO_RIG, WAIT_SELF_CHECK, WAIT_STOP_CLOSED, WAIT_STOP_TEST, WAIT_LEVER_REST,
  WAIT_BUTTON_RELEASE, WAIT_ESC_IDLE, WAIT_BUTTON, WAIT_PACK_LOW, WAIT_PACK_HIGH, WAIT_SUPPLY,
- WAIT_BRAKE) = range(len(WAITS))
+ WAIT_BRAKE, WAIT_RESTART) = range(len(WAITS))
 
 # Which limit holds the demand below what the lever asks for: (name, plain words).
 LIMITS = (

@@ -39,6 +39,7 @@ from shared_proto.states import (
     WAIT_NOTHING,
     WAIT_PACK_HIGH,
     WAIT_PACK_LOW,
+    WAIT_RESTART,
     WAIT_SELF_CHECK,
     WAIT_SUPPLY,
 )
@@ -72,6 +73,7 @@ class Controller:
         self.overruns = 0
         self.sides = 1
         self.rest_cell_mv = NOT_KNOWN_MV  # the weakest section at rest, as an estimator believes; set by a task
+        self.short_of_pulses = False  # the rig has more sides than pulse outputs were made at the start
         self._has_rig = False
         self._brake_fitted = False
         self._supply_min_mv = 0
@@ -173,6 +175,8 @@ class Controller:
         """What stands in the way of arming before the rider's hands come into it."""
         if not self._has_rig:
             return WAIT_NO_RIG
+        if self.short_of_pulses:
+            return WAIT_RESTART
         strings = self.strings
         if strings.blind:
             return WAIT_SELF_CHECK

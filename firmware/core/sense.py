@@ -43,7 +43,7 @@ class Sense:
     """State of all sense inputs: `mv` (believed, or NOT_KNOWN_MV) and `fault` of each.
 
     `negative_mv[side]` is the pack negative against box ground (below it under load), 0 where it is not sensed;
-    `current_10ma[side]` a current sensor's reading, -1 where there is none. Their inputs show the size of both
+    `current_da[side]` a current sensor's reading in 0.1 A, NOT_KNOWN_MV where there is none. Their inputs show the size of both
     in `mv`.
     """
 
@@ -55,7 +55,7 @@ class Sense:
         self.order = array("i", zeros)  # inputs by side, lowest point first
         self.first = array("i", [0] * (SIDES_MAX + 1))  # where each side begins in `order`
         self.negative_mv = array("i", [0] * SIDES_MAX)
-        self.current_10ma = array("i", [-1] * SIDES_MAX)
+        self.current_da = array("i", [NOT_KNOWN_MV] * SIDES_MAX)
         self._kind = array("i", zeros)
         self._side = array("i", zeros)
         self._sides = 0
@@ -103,7 +103,7 @@ class Sense:
         self._used = len(ladder) + len(others)
         for side in range(SIDES_MAX):
             self.negative_mv[side] = 0
-            self.current_10ma[side] = -1
+            self.current_da[side] = NOT_KNOWN_MV
 
     @property
     def used(self):
@@ -139,7 +139,7 @@ class Sense:
         if self._kind[n] == NEGATIVE:
             self.negative_mv[side] = -mv if mv != NOT_KNOWN_MV else 0
         else:
-            self.current_10ma[side] = mv if mv != NOT_KNOWN_MV else -1
+            self.current_da[side] = mv // 10 if mv != NOT_KNOWN_MV else NOT_KNOWN_MV
 
     @micropython.native
     def _one(self, inputs, n, below_mv, below_cells):

@@ -16,6 +16,7 @@ class Strings:
 
     def __init__(self):
         self.section_mv = array("i", [NOT_KNOWN_MV] * SENSES_MAX)
+        self.section_cells = array("i", [0] * SENSES_MAX)  # cells of that section
         self.weakest = -1  # input at the top of the weakest section, -1 none
         self.weakest_cell_mv = NOT_KNOWN_MV  # its mean cell voltage less the spread allowance
         self.highest_cell_mv = 0  # mean cell voltage of the fullest section
@@ -44,13 +45,14 @@ class Strings:
                 mv = sense.mv[n]
                 if mv == NOT_KNOWN_MV:
                     self.section_mv[n] = NOT_KNOWN_MV
+                    self.section_cells[n] = 0
                     continue
                 top_mv = mv
                 section_mv = mv - below_mv
                 if section_mv < 0:
                     section_mv = 0
                 self.section_mv[n] = section_mv
-                cells = sense.cells[n] - below_cells
+                self.section_cells[n] = cells = sense.cells[n] - below_cells
                 if cells > 0:
                     cell_mv = section_mv // cells
                     if cell_mv > self.highest_cell_mv:

@@ -28,6 +28,17 @@ class LeverAdc:
         inputs.lever_b_mv = (_mean_u16(self._b) * _RAIL_MV) >> 16 if self._b else a
 
 
+class SupplyAdc:
+    """Supply of the lever and the ESC signals, in mV, through a divider of `ratio`."""
+
+    def __init__(self, pin, ratio):
+        self._adc = ADC(Pin(pin))
+        self._ratio = ratio
+
+    def read(self, inputs):
+        inputs.supply_mv = ((self._adc.read_u16() * _RAIL_MV) >> 16) * self._ratio
+
+
 class ChipSense:
     """Sense inputs on ADC pins, as 16-bit codes, read every step."""
 

@@ -55,7 +55,7 @@ class I2cSense:
         self._i2c.readfrom_mem_into(self._addresses[part], _REG_RESULT, two)
         code = two[0] << 8 | two[1]
         n = 4 * part + asked
-        inputs.code[n] = 0 if code > 0x7FFF else code  # a little below ground reads negative
+        inputs.code[n] = code - 0x10000 if code > 0x7FFF else code  # a little below ground reads negative
         inputs.reading[n] += 1
         if inputs.reading[n] > 0x3FFF:
             inputs.reading[n] = 1

@@ -2,8 +2,8 @@
 
 from array import array
 
-LINK, STREAM, HOUSE = range(3)
-TASKS = ("link", "stream", "house")
+LINK, STREAM, HOUSE, ESTIMATOR = range(4)
+TASKS = ("link", "stream", "house", "estimator")
 
 _SILENT_MS = 1000
 

@@ -47,7 +47,9 @@ class Control:
         try:
             self.controller.configure(values)
             self.on_configure(values)
-            for side in range(self.controller.sides):
+            outputs = len(self._pulses.idle_us)
+            self.controller.short_of_pulses = self.controller.sides > outputs
+            for side in range(min(self.controller.sides, outputs)):
                 self._pulses.idle_us[side] = self.controller.idle_us[side]
         finally:
             self._busy = False
@@ -77,7 +79,10 @@ class Control:
                 self.failed = e
                 controller.fail()
                 controller.events.add(controller.now_ms, EVENT_ERROR, 0, 1)
-        self._write(controller)
+        try:
+            self._write(controller)
+        except Exception as e:
+            self.failed = e  # the pulses end by themselves
         if fresh and self._watchdog is not None:
             self._watchdog.feed()
         if dt_us - FRAME_US > self.late_us:
@@ -90,5 +95,5 @@ class Control:
         pulses = self._pulses
         # A stop that tripped after the step looked wins over what the step decided.
         idle = self._busy or controller.inputs.stop_tripped
-        for side in range(controller.sides):
+        for side in range(min(controller.sides, len(pulses.idle_us))):
             pulses.write(side, controller.idle_us[side] if idle else controller.outputs.pulse_us[side])

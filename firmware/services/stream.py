@@ -10,11 +10,12 @@ _SHORT_MS = 100  # events wait for this long at most
 
 
 class Stream:
-    def __init__(self, control, store, clock, port, beats):
+    def __init__(self, control, store, clock, port, estimate, beats):
         self._control = control
         self._store = store
         self._clock = clock
         self._port = port
+        self._estimate = estimate
         self._beats = beats
         self._number = 0
 
@@ -42,12 +43,14 @@ class Stream:
         lock = c.interlock
         weakest_mv = c.strings.weakest_cell_mv
         late_us, step_us = self._control.take_times()
+        estimate = self._estimate
         return m.STATUS.pack(
             self._number, c.now_ms, self._clock.unix_s(c.now_ms), lock.state, lock.cause, lock.waits,
             out.limit, out.limit_pm, out.warnings, out.lever_pm, out.demand_pm,
             inputs.lever_a_mv, inputs.lever_b_mv, inputs.stop_closed | inputs.button << 1,
             c.strings.weakest + 1, weakest_mv, *out.pulse_us, *c.sense.mv, *c.strings.section_mv,
-            *c.sense.fault, c.overruns, late_us, step_us, c.events.lost)
+            *c.sense.fault, c.overruns, late_us, step_us, c.events.lost, inputs.supply_mv, inputs.speed_dmh,
+            *estimate.current_da, c.rest_cell_mv, *estimate.charge_pm, estimate.minutes_left)
 
     def _send_events(self, controller):
         for _ in range(16):

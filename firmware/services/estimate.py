@@ -1,0 +1,354 @@
+"""Estimates for the whole box at 5 Hz, outside the step: current, sag, voltage at rest, charge, minutes left.
+
+Runs on CPython and MicroPython alike. Floats of single precision are enough; state is bounded and made once.
+"""
+
+import struct
+
+from services.estimate_charge import Charge, slope_at
+from services.estimate_sag import Sag, SlowCurrent
+from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX, SIDES_MAX
+
+NOT_KNOWN = 0xFFFF
+
+_SPOOL_S = 0.35  # current follows the demand this much later (common practice, no source)
+_MEAN_S = 1.0  # what the slower estimates are fed with
+_REST_MEAN_S = 2.0
+_CELL_LEAST_MV, _CELL_MOST_MV = 1000, 4600  # outside, a mean cell voltage is no voltage
+
+# Series resistance times capacity of a high-rate cell, milliohm Ah, and bounds in milliohm (common practice, no source)
+_MOHM_AH = 15.0
+_MOHM = 2.0  # capacity not stated
+_MOHM_LEAST, _MOHM_MOST = 0.3, 30.0
+_FULL_MV, _FULL_LEAST_MV, _FULL_MOST_MV = 150.0, 10.0, 1500.0  # the same as sag at full, where no current is known
+_REF_A = 100.0  # unit of current where the curve was not measured
+_UNSEEN_A = 5000  # a sensor above this, in 0.1 A, is broken
+
+_MAGIC = 0xE1
+_SECTION = "<BBHHB"  # side, cells, fast and slow in mV/16, doubt in percent
+_SIDE = "<HBH3B"  # charge, its doubt in 4 per mille, full current in 0.1 A, lags in 1/200 of it
+_SECTION_SIZE = struct.calcsize(_SECTION)
+_SIDE_SIZE = struct.calcsize(_SIDE)
+
+
+class _Side:
+    """Current of one side, `x` in units of `ref_a`."""
+
+    def __init__(self):
+        self.slow = SlowCurrent()
+        self.charge = Charge()
+        self.shape = [0.0] * 12
+        self.curve_da = ()
+        self.capacity_mah = 0
+        self.start()
+
+    def start(self):
+        self.ref_a = _REF_A
+        self.curve_known = False
+        self.full = 1.0  # current at full thrust: learned from a sensor
+        self.sensed = False  # by a sensor, now
+        self.known = False  # in amperes
+        self.x = 0.0
+        self.wanted = 0.0  # what the demand should draw once spooled up
+        self.restart_mean()
+        self.slow.set((0.0, 0.0, 0.0))
+
+    def restart_mean(self):
+        self.sum = 0.0
+        self.least = self.most = self.x
+
+    def full_s(self):
+        """Seconds in which `x` = 1 empties the string; 0 when not known."""
+        return 3.6 * self.capacity_mah / self.ref_a if self.known and self.capacity_mah else 0.0
+
+    def update(self, demand_pm, sensor_da, dt_s):
+        demand_pm = min(max(demand_pm, 0), 1000)
+        if self.curve_known:
+            i = demand_pm // 100
+            low = self.shape[i]
+            shape = low + (self.shape[i + 1] - low) * (demand_pm - 100 * i) * 0.01
+        else:
+            share = demand_pm * 0.001
+            shape = share * share**0.5  # power with the cube of speed, speed about with the demand's square root
+        self.wanted += (shape - self.wanted) * (dt_s / (_SPOOL_S + 0.5 * dt_s) if dt_s < _SPOOL_S else 1.0)
+        sensed = 0 <= sensor_da <= _UNSEEN_A
+        known = sensed or self.curve_known
+        self.x = sensor_da * 0.1 / self.ref_a if sensed else self.full * self.wanted
+        if sensed != self.sensed or known != self.known:
+            self.sensed = sensed
+            self.known = known
+            self.charge.stated(self.full_s())
+        self.sum += self.x * dt_s
+        self.least = min(self.least, self.x)
+        self.most = max(self.most, self.x)
+
+    def close(self, mean, dt_s):
+        """Once a second, with the mean current meanwhile."""
+        self.slow.update(mean, dt_s)
+        self.charge.count(mean, dt_s, self.sensed)
+        if self.sensed and self.wanted > 0.15 and self.most - self.least < 0.1 * self.most:
+            ratio = min(max(mean / self.wanted, 0.1), 10.0)
+            self.full += (ratio - self.full) * min(0.1 * dt_s, 1.0)
+
+
+class _Section:
+    """One section and its mean over the second at hand."""
+
+    def __init__(self):
+        self.sag = Sag()
+        self.side = -1
+        self.top = 0  # cells below its sense input
+        self.cells = 0  # in it just now: more, when the tap below is lost
+        self.rest_mv = -1.0  # of a mean cell
+        self.sum = 0.0
+        self.time = 0.0
+        self.low = 0.0
+
+
+class Estimator:
+    """One for the box. Results, lists of whole numbers, 65535 where not known:
+
+    `current_da[4]`: current of each side, 0.1 A; `rest_cell_mv[8]`: mean cell voltage of the section below each
+    sense input as it would be at rest; `weakest_rest_cell_mv`: the least of them; `sag_cell_mv[8]`: rest less
+    loaded now; `resistance_mohm_x10[8]`: of a mean cell and its share of the leads, what a step shows within a
+    second, in 0.1 milliohm; `full_sag_cell_mv[8]`: sag after 10 s of full thrust from now on; `charge_pm[4]`:
+    left in the weakest section of each string; `minutes_left`: at the mean use of the last three minutes, until
+    a string has 10 % left.
+    """
+
+    def __init__(self):
+        self.current_da = [NOT_KNOWN] * SIDES_MAX
+        self.rest_cell_mv = [NOT_KNOWN_MV] * SENSES_MAX
+        self.weakest_rest_cell_mv = NOT_KNOWN_MV
+        self.sag_cell_mv = [NOT_KNOWN_MV] * SENSES_MAX
+        self.resistance_mohm_x10 = [NOT_KNOWN] * SENSES_MAX
+        self.full_sag_cell_mv = [NOT_KNOWN_MV] * SENSES_MAX
+        self.charge_pm = [NOT_KNOWN] * SIDES_MAX
+        self.minutes_left = NOT_KNOWN
+        self._count = 0
+        self._sides = [_Side() for _ in range(SIDES_MAX)]
+        self._sections = [_Section() for _ in range(SENSES_MAX)]
+        self._mean = [0.0] * SIDES_MAX
+        self._blur = [0.0] * SIDES_MAX
+        self._drift = [0.0] * SIDES_MAX
+        self._time = 0.0
+        self._closed_s = 0.0
+        self._next = SENSES_MAX  # the section whose turn it is, so that one update does not do them all
+
+    def configure(self, values):
+        """Take over the settings (Values). A side, or a section, that is the same keeps what it has learned."""
+        get = values.get
+        self._count = get("sides")
+        same = [False] * SIDES_MAX
+        for s in range(SIDES_MAX):
+            side = self._sides[s]
+            curve = get("side.current_da", s) if s < self._count else (0,) * 11
+            capacity = get("side.capacity_mah", s)
+            same[s] = tuple(curve) == side.curve_da and capacity == side.capacity_mah
+            if same[s]:
+                continue
+            side.start()
+            side.curve_da = tuple(curve)
+            side.capacity_mah = capacity
+            full_da = max(curve)
+            side.curve_known = side.known = full_da > 0
+            if full_da:
+                side.ref_a = 0.1 * full_da
+                for i in range(11):
+                    side.shape[i] = curve[i] / full_da
+                side.shape[11] = side.shape[10]
+            side.charge.start(side.full_s())
+        for n in range(SENSES_MAX):
+            section = self._sections[n]
+            side = get("sense.side", n) - 1 if get("sense.kind", n) == 0 else -1
+            top = get("sense.cells", n)
+            if side >= self._count or not top:
+                side = -1
+            if side < 0 or side != section.side or top != section.top or not same[side]:
+                section.side = side
+                section.top = top
+                section.rest_mv = -1.0
+                section.time = section.sum = 0.0
+                if side >= 0:
+                    self._guess(section)
+            self._show_unknown(n)
+
+    def _guess(self, section):
+        side = self._sides[section.side]
+        if side.curve_known:
+            ah = side.capacity_mah * 0.001
+            mohm = min(max(_MOHM_AH / ah, _MOHM_LEAST), _MOHM_MOST) if ah else _MOHM
+            section.sag.start(mohm * side.ref_a, _MOHM_LEAST * side.ref_a, _MOHM_MOST * side.ref_a)
+        else:
+            section.sag.start(_FULL_MV, _FULL_LEAST_MV, _FULL_MOST_MV)
+
+    def update(self, dt_s, sections_mv, section_cells, demand_pm, current_da_sensor):
+        """One update, `dt_s` seconds after the one before (0.2 as a rule; counted as 0.02..2).
+
+        `sections_mv[n]`: mean voltage meanwhile of the section whose top is sense input n, 65535 when not known;
+        `section_cells[n]`: its cells; `demand_pm[side]`: mean demand; `current_da_sensor[side]`: by a sensor,
+        0.1 A, or 65535.
+        """
+        dt_s = min(max(dt_s, 0.02), 2.0)
+        for s in range(self._count):
+            side = self._sides[s]
+            side.update(demand_pm[s], current_da_sensor[s], dt_s)
+            self.current_da[s] = int(side.x * side.ref_a * 10.0 + 0.5) if side.known else NOT_KNOWN
+        weakest = NOT_KNOWN_MV
+        for n in range(SENSES_MAX):
+            if self._sections[n].side >= 0:
+                self._rest(n, sections_mv[n], section_cells[n], dt_s)
+                if self.rest_cell_mv[n] < weakest:
+                    weakest = self.rest_cell_mv[n]
+        self.weakest_rest_cell_mv = weakest
+        self._time += dt_s
+        for _ in range(2):
+            if self._next < SENSES_MAX:
+                self._learn(self._next)
+                self._next += 1
+        if self._time >= _MEAN_S - 0.05:
+            while self._next < SENSES_MAX:  # after updates much longer than they should be
+                self._learn(self._next)
+                self._next += 1
+            self._close()
+
+    def _rest(self, n, mv, cells, dt_s):
+        section = self._sections[n]
+        side = self._sides[section.side]
+        cell_mv = mv / cells if mv != NOT_KNOWN_MV and cells > 0 else 0.0
+        if not _CELL_LEAST_MV < cell_mv < _CELL_MOST_MV:
+            section.rest_mv = -1.0
+            section.time = section.sum = 0.0
+            self._show_unknown(n)
+            return
+        if cells != section.cells:
+            section.cells = cells
+            section.rest_mv = -1.0
+            section.time = section.sum = 0.0
+            section.sag.rest_mv = -1.0
+        sag = section.sag
+        sag_mv = sag.fast_mv * side.x + sag.slow_mv * side.slow.value
+        if section.rest_mv < 0.0:
+            section.rest_mv = cell_mv + sag_mv
+        else:
+            section.rest_mv += (cell_mv + sag_mv - section.rest_mv) * (dt_s / (_REST_MEAN_S + dt_s))
+        section.sum += cell_mv * dt_s
+        section.time += dt_s
+        self.rest_cell_mv[n] = min(max(int(section.rest_mv + 0.5), 0), 6000)
+        self.sag_cell_mv[n] = min(int(sag_mv + 0.5), 6000)
+
+    def _close(self):
+        """The end of a second: sides at once, sections one after the other in the updates to come."""
+        time = self._time
+        for s in range(self._count):
+            side = self._sides[s]
+            self._mean[s] = mean = side.sum / time
+            self._blur[s] = side.most - side.least
+            side.restart_mean()
+            side.close(mean, time)
+            charge = side.charge
+            pm = charge.pm if charge.pm >= 0.0 else 500.0
+            self._drift[s] = slope_at(pm) * charge.step_pm(mean, time)
+            self._see(s, time)
+        minutes = -1.0
+        for s in range(self._count):
+            of_side = self._sides[s].charge.minutes()
+            if of_side >= 0.0 and (minutes < 0.0 or of_side < minutes):
+                minutes = of_side
+        self.minutes_left = int(minutes) if 0.0 <= minutes < 1440.0 else NOT_KNOWN
+        for section in self._sections:
+            section.low = section.sum / section.time if section.time > 0.6 * time else -1.0
+            section.sum = section.time = 0.0
+        self._closed_s = time
+        self._time = 0.0
+        self._next = 0
+
+    def _see(self, s, time):
+        """Charge of a side, by its weakest section."""
+        weakest = -1
+        for n in range(SENSES_MAX):
+            section = self._sections[n]
+            if section.side == s and section.rest_mv >= 0.0 and (
+                weakest < 0 or section.rest_mv < self._sections[weakest].rest_mv
+            ):
+                weakest = n
+        charge = self._sides[s].charge
+        if weakest >= 0:
+            charge.see(self._sections[weakest].rest_mv, float(self.sag_cell_mv[weakest]), time)
+        self.charge_pm[s] = int(charge.pm + 0.5) if charge.pm >= 0.0 else NOT_KNOWN
+
+    def _learn(self, n):
+        section = self._sections[n]
+        s = section.side
+        if s < 0 or section.low < 0.0:
+            return
+        side = self._sides[s]
+        sag = section.sag
+        sag.update(section.low, self._mean[s], side.slow.value, self._drift[s], self._blur[s], self._closed_s)
+        kept = 0.0  # what is left of the slow part after 10 s, and what full thrust adds to it
+        for k in range(3):
+            kept += side.slow.WEIGHTS[k] * side.slow.lags[k] * _KEPT_10S[k]
+        full = side.full
+        full_mv = sag.fast_mv * full + sag.slow_mv * (kept + SlowCurrent.RISE_10S * full)
+        self.full_sag_cell_mv[n] = min(int(full_mv + 0.5), 6000)
+        if side.known and sag.believed():
+            mohm_x10 = int(sag.fast_mv / side.ref_a * 10.0 + 0.5)
+            self.resistance_mohm_x10[n] = mohm_x10
+        else:
+            self.resistance_mohm_x10[n] = NOT_KNOWN
+
+    def _show_unknown(self, n):
+        self.rest_cell_mv[n] = self.sag_cell_mv[n] = self.full_sag_cell_mv[n] = NOT_KNOWN_MV
+        self.resistance_mohm_x10[n] = NOT_KNOWN
+
+    def snapshot(self):
+        """What should survive a reset, 93 bytes; a check sum is the caller's to add."""
+        parts = [bytes((_MAGIC,))]
+        for section in self._sections:
+            sag = section.sag
+            if section.side < 0:
+                parts.append(b"\0" * _SECTION_SIZE)
+                continue
+            parts.append(struct.pack(
+                _SECTION, section.side + 1, section.top, int(sag.fast_mv * 8.0 + 0.5), int(sag.slow_mv * 8.0 + 0.5),
+                min(int(sag.doubt() * 100.0 + 0.5), 255)))
+        for side in self._sides:
+            charge = side.charge
+            parts.append(struct.pack(
+                _SIDE, int(charge.pm + 0.5) if charge.pm >= 0.0 else NOT_KNOWN,
+                min(int(charge.var**0.5 / 4.0) + 1, 255), min(int(side.full * side.ref_a * 10.0 + 0.5), NOT_KNOWN),
+                *[min(max(int(lag * 100.0 + 0.5), 0), 255) for lag in side.slow.lags]))
+        return b"".join(parts)
+
+    def restore(self, data, rested=True):
+        """Take over a snapshot, after `configure` and before the first update.
+
+        Charge continues from it only if the first voltage at rest agrees. `rested`: False after a reset in
+        mid-ride, when the packs are still polarised. Returns False, and changes nothing, for what is no snapshot.
+        """
+        if len(data) != 1 + SENSES_MAX * _SECTION_SIZE + SIDES_MAX * _SIDE_SIZE or data[0] != _MAGIC:
+            return False
+        at = 1 + SENSES_MAX * _SECTION_SIZE
+        same = [False] * SIDES_MAX
+        for s in range(self._count):
+            side = self._sides[s]
+            pm, std, full_da, a, b, c = struct.unpack(_SIDE, data[at + s * _SIDE_SIZE : at + (s + 1) * _SIDE_SIZE])
+            if side.curve_known and abs(full_da - 10.0 * side.full * side.ref_a) > 5.0 * side.ref_a:
+                continue
+            same[s] = True
+            side.full = min(max(0.1 * full_da / side.ref_a, 0.1), 10.0)
+            if pm <= 1000:
+                side.charge.keep(float(pm), 4.0 * std)
+            if not rested:
+                side.slow.set((0.01 * a, 0.01 * b, 0.01 * c))
+        for n in range(SENSES_MAX):
+            section = self._sections[n]
+            at = 1 + n * _SECTION_SIZE
+            its_side, top, fast, slow, doubt = struct.unpack(_SECTION, data[at : at + _SECTION_SIZE])
+            s = section.side
+            if s >= 0 and its_side == s + 1 and top == section.top and same[s] and fast:
+                section.sag.learned(0.125 * fast, 0.125 * slow, max(0.01 * doubt, 0.1))
+        return True
+
+
+_KEPT_10S = (0.2865, 0.7788, 0.9512)  # exp(-10 s / tau) of the three lags
