@@ -1,0 +1,227 @@
+"""Requests to answers, at the desk: what is refused and why, and that a retry is done once."""
+
+import struct
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from core.events import Events
+from services.clock import Clock
+from services.requests import Requests
+from shared_proto import messages as m
+from shared_proto.settings import ROWS, SETTINGS, Values
+from shared_proto.states import (
+    EVENT_SETTINGS,
+    REFUSE_BAD_REQUEST,
+    REFUSE_CONFLICT,
+    REFUSE_FLASH,
+    REFUSE_NOT_LOCKED,
+    REFUSE_OUT_OF_RANGE,
+    REFUSE_UNKNOWN_REQUEST,
+    REFUSE_UNKNOWN_SETTING,
+)
+
+
+class FakeController:
+    def __init__(self):
+        self.locked = True
+        self.now_ms = 5000
+        self.events = Events()
+
+    def is_locked(self):
+        return self.locked
+
+
+class FakeControl:
+    def __init__(self):
+        self.controller = FakeController()
+        self.configured: list[Values] = []
+
+    def configure(self, values):
+        self.configured.append(values)
+
+
+class FakeStore:
+    def __init__(self):
+        self.values = Values()
+        self.seq = 3
+        self.commits = 0
+        self.full = False
+
+    def commit(self, values):
+        if self.full:
+            raise OSError(28)
+        self.commits += 1
+        self.seq += 1
+        self.values = values
+
+
+class Desk:
+    def __init__(self):
+        self.control = FakeControl()
+        self.store = FakeStore()
+        self.clock = Clock()
+        self.requests = Requests(self.control, self.store, self.clock, b"pico_w", b"e661", 0, lambda: 200_000)
+        self.number = 0
+
+    def ask(self, message, *values, number=None):
+        self.number = self.number + 1 if number is None else number
+        body = self.requests.answer(message.pack(self.number, *values))
+        kind, got = m.head(body)
+        assert got == self.number
+        return m.BY_KIND[kind], m.BY_KIND[kind].unpack(body)[2:]
+
+    def put(self, name, value, index=0, number=None):
+        row = ROWS[name]
+        return self.ask(m.SETTING_PUT, row, index, SETTINGS[row].pack(value), number=number)
+
+
+def refused(reason):
+    return m.REFUSED, (reason,)
+
+
+DONE = (m.DONE, ())
+RAMP = ROWS["ramp_up_ms"]
+
+
+def test_put_and_commit_put_in_force():
+    desk = Desk()
+    assert desk.put("ramp_up_ms", 900) == DONE
+    assert desk.store.values.get("ramp_up_ms") == 2000 and desk.control.configured == []
+    assert desk.ask(m.SETTING_COMMIT) == DONE
+    assert desk.store.values.get("ramp_up_ms") == 900
+    assert [v.get("ramp_up_ms") for v in desk.control.configured] == [900]
+    assert desk.control.controller.events.take() == (5000, EVENT_SETTINGS, 4, 0)
+    assert desk.ask(m.SETTING_GET, RAMP, 0) == (m.SETTING, (RAMP, 0, struct.pack("<H", 900)))
+
+
+def test_drop_and_hello_forget_what_was_put():
+    for forget, values in ((m.SETTING_DROP, ()), (m.HELLO, (m.MAJOR, m.MINOR))):
+        desk = Desk()
+        desk.put("ramp_up_ms", 900)
+        desk.ask(forget, *values)
+        assert desk.ask(m.SETTING_COMMIT) == DONE
+        assert desk.store.commits == 0 and desk.store.values.get("ramp_up_ms") == 2000
+
+
+def test_a_retry_is_answered_again_and_done_once():
+    desk = Desk()
+    desk.put("ramp_up_ms", 900)
+    for _ in range(3):
+        assert desk.ask(m.SETTING_COMMIT, number=70) == DONE
+    assert desk.store.commits == 1
+    # A put that is replayed after its commit is not a new one.
+    assert desk.put("ramp_up_ms", 1200, number=71) == DONE
+    assert desk.put("ramp_up_ms", 1300, number=71) == DONE
+    desk.ask(m.SETTING_COMMIT, number=72)
+    assert desk.store.values.get("ramp_up_ms") == 1200
+
+
+def test_a_refusal_is_repeated_too():
+    desk = Desk()
+    desk.control.controller.locked = False
+    assert desk.put("ramp_up_ms", 900, number=9) == refused(REFUSE_NOT_LOCKED)
+    desk.control.controller.locked = True
+    assert desk.put("ramp_up_ms", 900, number=9) == refused(REFUSE_NOT_LOCKED)
+    assert desk.put("ramp_up_ms", 900, number=10) == DONE
+
+
+def test_nothing_is_changed_unless_locked():
+    desk = Desk()
+    desk.put("ramp_up_ms", 900)
+    desk.control.controller.locked = False
+    assert desk.put("ramp_up_ms", 1000) == refused(REFUSE_NOT_LOCKED)
+    assert desk.ask(m.SETTING_COMMIT) == refused(REFUSE_NOT_LOCKED)
+    assert desk.store.commits == 0 and desk.control.configured == []
+    assert desk.ask(m.SETTING_GET, RAMP, 0)[0] is m.SETTING  # reading is always allowed
+
+
+@pytest.mark.parametrize(
+    ("data", "reason"),
+    [
+        (struct.pack("<H", 499), REFUSE_OUT_OF_RANGE),
+        (struct.pack("<H", 20001), REFUSE_OUT_OF_RANGE),
+        (b"\x01", REFUSE_OUT_OF_RANGE),
+        (b"", REFUSE_OUT_OF_RANGE),
+        (struct.pack("<I", 900), REFUSE_OUT_OF_RANGE),
+    ],
+)
+def test_a_value_outside_its_limits_or_of_the_wrong_length(data, reason):
+    desk = Desk()
+    assert desk.ask(m.SETTING_PUT, RAMP, 0, data) == refused(reason)
+    assert desk.ask(m.SETTING_COMMIT) == DONE
+    assert desk.store.commits == 0
+
+
+def test_the_limits_themselves_are_taken():
+    desk = Desk()
+    assert desk.put("ramp_up_ms", 500) == DONE
+    assert desk.put("ramp_up_ms", 20000) == DONE
+
+
+@pytest.mark.parametrize(("row", "index"), [(len(SETTINGS), 0), (255, 0), (RAMP, 1), (ROWS["side.cells"], 4)])
+def test_a_setting_that_does_not_exist(row, index):
+    desk = Desk()
+    assert desk.ask(m.SETTING_GET, row, index) == refused(REFUSE_UNKNOWN_SETTING)
+    assert desk.ask(m.SETTING_PUT, row, index, b"\0\0") == refused(REFUSE_UNKNOWN_SETTING)
+
+
+def test_settings_that_contradict_each_other():
+    desk = Desk()
+    desk.put("cell_floor_mv", 3600)
+    desk.put("cell_low_mv", 3100)
+    assert desk.ask(m.SETTING_COMMIT) == refused(REFUSE_CONFLICT)
+    assert desk.store.commits == 0 and desk.control.configured == []
+
+
+def test_a_full_flash_is_told_and_the_old_settings_stay():
+    desk = Desk()
+    desk.store.full = True
+    desk.put("ramp_up_ms", 900)
+    assert desk.ask(m.SETTING_COMMIT) == refused(REFUSE_FLASH)
+    assert desk.control.configured == []
+    assert desk.ask(m.SETTING_GET, RAMP, 0)[1][2] == struct.pack("<H", 2000)
+
+
+def test_the_clock_is_set():
+    desk = Desk()
+    assert desk.ask(m.TIME_SET, 1_800_000_000) == DONE
+    assert desk.clock.unix_s(5000 + 2500) == 1_800_000_002
+
+
+@pytest.mark.parametrize("body", [b"\x07", b"\x01\x02", m.SETTING_GET.pack(5, 1, 0)[:4], bytes([250, 1, 0])])
+def test_what_is_no_request_is_refused_and_the_first_of_all_too(body):
+    answer = Desk().requests.answer(body)
+    assert m.head(answer)[0] == m.REFUSED.kind
+    assert m.REFUSED.unpack(answer)[2] in (REFUSE_UNKNOWN_REQUEST, REFUSE_BAD_REQUEST)
+
+
+@given(st.lists(st.binary(max_size=200), max_size=20))
+def test_any_bytes_get_an_answer_of_the_box_and_change_nothing_without_a_commit(bodies):
+    desk = Desk()
+    for body in bodies:
+        answer = desk.requests.answer(body)
+        message = m.BY_KIND[m.head(answer)[0]]
+        assert message.sender == "box"
+        message.unpack(answer)
+    assert desk.store.commits <= sum(body[:1] == b"\x08" for body in bodies)
+
+
+@given(
+    st.lists(
+        st.tuples(st.sampled_from([m.SETTING_GET, m.SETTING_PUT]), st.integers(0, 255), st.integers(0, 255),
+                  st.binary(max_size=30)), max_size=20,
+    )
+)  # fmt: skip
+def test_no_request_leaves_a_value_that_the_table_forbids(asked):
+    desk = Desk()
+    for message, row, index, data in asked:
+        if message is m.SETTING_PUT:
+            desk.ask(message, row % (len(SETTINGS) + 2), index % 9, data)
+        else:
+            desk.ask(message, row % (len(SETTINGS) + 2), index % 9)
+    desk.ask(m.SETTING_COMMIT)
+    for setting, row in zip(SETTINGS, desk.store.values.rows, strict=True):
+        for value in row:
+            setting.pack(value)
