@@ -15,15 +15,16 @@ class Store:
 
     def __init__(self, folder=""):
         self._paths = [folder + s for s in _SLOTS]
+        self._slot = 0  # the one in force
         self.values = Values()
         self.seq = 0
         self.broken = False  # a slot was there and could not be read
 
     def load(self):
         """Take the newest valid slot."""
-        for path in self._paths:
+        for slot in range(len(_SLOTS)):
             try:
-                with open(path, "rb") as f:
+                with open(self._paths[slot], "rb") as f:
                     data = f.read()
             except OSError:
                 continue
@@ -34,16 +35,19 @@ class Store:
                 self.broken = True
                 continue
             if seq > self.seq:
+                self._slot = slot
                 self.seq = seq
                 self.values = values
 
     def commit(self, values):
-        """Write `values` to the older slot and take them over. Raises OSError; the other slot is untouched."""
+        """Write `values` to the slot that is not in force and take them over. Raises OSError: nothing changed then."""
         blob = values.to_blob()
         seq = self.seq + 1
         data = struct.pack(_HEAD, _MAGIC, seq, len(blob)) + blob
-        with open(self._paths[seq & 1], "wb") as f:
+        slot = 1 - self._slot
+        with open(self._paths[slot], "wb") as f:
             f.write(data + struct.pack("<I", binascii.crc32(data)))
+        self._slot = slot
         self.seq = seq
         self.values = values
 
