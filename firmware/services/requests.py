@@ -28,7 +28,7 @@ class Requests:
         self._reset = reset
         self._free_bytes = free_bytes
         self._draft = None  # settings put and not committed
-        self._last = (0, 0)
+        self._last = None  # head of the latest request
         self._last_answer = b""
         self._do = {
             m.HELLO.kind: self._hello,
