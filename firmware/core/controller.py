@@ -48,6 +48,7 @@ FRAME_US = 20000  # one servo frame
 _DT_MIN_US = 1000
 _DT_MAX_US = 100000  # a longer gap is counted as this: a ramp never jumps
 _LATE_US = 2 * FRAME_US  # a gap that swallowed a whole frame is an overrun
+_WARN_MS = 100  # warnings are looked at this often; what is urgent does not wait for them
 _SUPPLY_STEPS = 3  # steps with a low supply before it counts: a spike does not
 _LATE_MOST = 25  # overruns in a row of steps (each good step pays one back) that end in HELD
 _TIME_MASK = 0x3FFFFFFF  # a small integer on the board; wraps after 12.4 days
@@ -82,6 +83,9 @@ class Controller:
         self._over_mv = 0
         self._us = 0
         self._late = 0
+        self._lost = 0  # see _sense_lost
+        self._warned_ms = 0
+        self._written_pm = [0] * SIDES_MAX  # demand that each side's pulse was made for
         self._shown_limit = LIMIT_ARMING
         self._fault_told = [SENSE_OK] * SENSES_MAX
 
@@ -94,9 +98,11 @@ class Controller:
         self._floor_mv = values.get("cell_floor_mv")
         self._over_mv = values.get("cell_over_mv")
         self.rest_cell_mv = NOT_KNOWN_MV
+        self._lost = 0
         for side in range(SIDES_MAX):
             idle_us = values.get("side.idle_us", side)
-            self.idle_us[side] = idle_us
+            self.idle_us[side] = self.outputs.pulse_us[side] = idle_us
+            self._written_pm[side] = 0
             self.curves[side].configure(idle_us, values.get("side.full_us", side), values.get("side.curve", side))
         for part in (self.sense, self.strings, self.lever, self.limits, self.interlock, self.warnings):
             part.configure(values)
@@ -126,10 +132,11 @@ class Controller:
         interlock = self.interlock
         sense = self.sense
 
-        sense.update(inputs)
+        if sense.update(inputs):
+            self._lost = self._sense_lost(now_ms)
+        lost = self._lost
         strings.update(sense, self.sides)
         lever.update(inputs.lever_a_mv, inputs.lever_b_mv, inputs.lever_switch)
-        lost = self._sense_lost(now_ms)
         self._conditions(inputs, lost)
 
         fault = lever.cause
@@ -141,7 +148,8 @@ class Controller:
                     fault = CAUSE_SENSING_LOST
                 elif limits.conditions.supply_low:
                     fault = CAUSE_SUPPLY
-        interlock.update(now_ms, dt_ms, inputs, lever, limits.demand_pm, self._unready(), fault)
+        unready = self._unready() if interlock.state == LOCKED else WAIT_NOTHING
+        interlock.update(now_ms, dt_ms, inputs, lever, limits.demand_pm, unready, fault)
         inputs.stop_tripped = False
 
         armed = interlock.state == DRIVING or interlock.state == READY
@@ -149,8 +157,11 @@ class Controller:
             limits.idle()
         self.balance.update(dt_ms, strings.top_mv, self.sides, limits.demand_pm, lever.at_rest)
         limits.update(lever.pm if armed else 0, strings, dt_us)
-        cell_mv = self.rest_cell_mv if self.rest_cell_mv != NOT_KNOWN_MV else strings.weakest_cell_mv
-        self.warnings.update(now_ms, dt_ms, cell_mv, strings, limits, lost > 1)
+        self._warned_ms += dt_ms
+        if self._warned_ms >= _WARN_MS:
+            cell_mv = self.rest_cell_mv if self.rest_cell_mv != NOT_KNOWN_MV else strings.weakest_cell_mv
+            self.warnings.update(now_ms, self._warned_ms, cell_mv, strings, limits, lost > 1)
+            self._warned_ms = 0
         self._write(now_ms, armed)
 
     def _conditions(self, inputs, lost):
@@ -199,8 +210,11 @@ class Controller:
         outputs.warnings = self.warnings.bits
         outputs.limit_pm = limits.limit_pm if armed else 0
         outputs.limit = limit = limits.limit if armed else LIMIT_ARMING
-        for side in range(SIDES_MAX):
-            outputs.pulse_us[side] = self.curves[side].pulse_us(limits.side_pm[side] if armed else 0)
+        for side in range(self.sides):
+            side_pm = limits.side_pm[side] if armed else 0
+            if side_pm != self._written_pm[side]:
+                self._written_pm[side] = side_pm
+                outputs.pulse_us[side] = self.curves[side].pulse_us(side_pm)
         if limit != self._shown_limit and limit != LIMIT_RAMP:
             self._shown_limit = limit
             self.events.add(now_ms, EVENT_LIMIT, limit, outputs.limit_pm)

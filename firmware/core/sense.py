@@ -43,8 +43,8 @@ class Sense:
     """State of all sense inputs: `mv` (believed, or NOT_KNOWN_MV) and `fault` of each.
 
     `negative_mv[side]` is the pack negative against box ground (below it under load), 0 where it is not sensed;
-    `current_da[side]` a current sensor's reading in 0.1 A, NOT_KNOWN_MV where there is none. Their inputs show the size of both
-    in `mv`.
+    `current_da[side]` a current sensor's reading in 0.1 A, NOT_KNOWN_MV where there is none. Their inputs show
+    the size of both in `mv`.
     """
 
     def __init__(self):
@@ -182,11 +182,9 @@ class Sense:
         self._doubts[n] = _DOUBTS
         if self.fault[n] == doubt:
             return False
-        # The first diagnosis of a fault stands: what follows it is usually its consequence.
-        was_ok = self.fault[n] == SENSE_OK
         self.fault[n] = doubt
         self.mv[n] = NOT_KNOWN_MV
-        return was_ok
+        return True
 
     @micropython.native
     def _judge(self, n, mv, below_mv, below_cells):

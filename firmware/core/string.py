@@ -27,47 +27,66 @@ class Strings:
 
     def configure(self, values):
         self._spread_mv = values.get("spread_mv")
+        for n in range(SENSES_MAX):
+            self.section_mv[n] = NOT_KNOWN_MV
+            self.section_cells[n] = 0
+        for side in range(SIDES_MAX):
+            self.side_cell_mv[side] = NOT_KNOWN_MV
+            self.top_mv[side] = NOT_KNOWN_MV
 
     @micropython.native
     def update(self, sense, sides):
         """One step, after `sense.update`. `sides` is the number of fans."""
-        self.weakest = -1
-        self.weakest_cell_mv = NOT_KNOWN_MV
-        self.highest_cell_mv = 0
-        self.blind = False
-        for side in range(SIDES_MAX):
+        # Locals: on the board a load of an attribute costs as much as an addition.
+        order = sense.order
+        first = sense.first
+        believed_mv = sense.mv
+        point_cells = sense.cells
+        all_section_mv = self.section_mv
+        all_section_cells = self.section_cells
+        spread_mv = self._spread_mv
+        weakest = -1
+        weakest_cell_mv = NOT_KNOWN_MV
+        highest_mv = 0
+        blind = False
+        for side in range(sides):
             below_mv = sense.negative_mv[side]  # the pack negative, where the rig senses it
             below_cells = 0
             weakest_mv = NOT_KNOWN_MV
             top_mv = NOT_KNOWN_MV
-            for i in range(sense.first[side], sense.first[side + 1]):
-                n = sense.order[i]
-                mv = sense.mv[n]
+            for i in range(first[side], first[side + 1]):
+                n = order[i]
+                mv = believed_mv[n]
                 if mv == NOT_KNOWN_MV:
-                    self.section_mv[n] = NOT_KNOWN_MV
-                    self.section_cells[n] = 0
+                    all_section_mv[n] = NOT_KNOWN_MV
+                    all_section_cells[n] = 0
                     continue
                 top_mv = mv
                 section_mv = mv - below_mv
                 if section_mv < 0:
                     section_mv = 0
-                self.section_mv[n] = section_mv
-                self.section_cells[n] = cells = sense.cells[n] - below_cells
+                all_section_mv[n] = section_mv
+                cells = point_cells[n] - below_cells
+                all_section_cells[n] = cells
                 if cells > 0:
                     cell_mv = section_mv // cells
-                    if cell_mv > self.highest_cell_mv:
-                        self.highest_cell_mv = cell_mv
-                    cell_mv -= self._spread_mv * (cells - 1)
+                    if cell_mv > highest_mv:
+                        highest_mv = cell_mv
+                    cell_mv -= spread_mv * (cells - 1)
                     if cell_mv < 0:
                         cell_mv = 0
                     if cell_mv < weakest_mv:
                         weakest_mv = cell_mv
-                        if cell_mv < self.weakest_cell_mv:
-                            self.weakest_cell_mv = cell_mv
-                            self.weakest = n
+                        if cell_mv < weakest_cell_mv:
+                            weakest_cell_mv = cell_mv
+                            weakest = n
                 below_mv = mv
-                below_cells = sense.cells[n]
+                below_cells = point_cells[n]
             self.side_cell_mv[side] = weakest_mv
             self.top_mv[side] = top_mv
-            if side < sides and top_mv == NOT_KNOWN_MV:
-                self.blind = True
+            if top_mv == NOT_KNOWN_MV:
+                blind = True
+        self.weakest = weakest
+        self.weakest_cell_mv = weakest_cell_mv
+        self.highest_cell_mv = highest_mv
+        self.blind = blind
