@@ -64,7 +64,8 @@ def _pins(board: str) -> str:
     for name, value in constants.items():
         if _PIN.search(name):
             numbers = value if isinstance(value, tuple) else (value,)
-            rows.append((f"`{name}`", ", ".join(["none" if n is None else f"GP{n}" for n in numbers]), comments.get(name, "")))
+            pins = ", ".join(["none" if n is None else f"GP{n}" for n in numbers])
+            rows.append((f"`{name}`", pins, comments.get(name, "")))
     return table(("in the board file", "GPIO", "wired to"), rows)
 
 

@@ -49,14 +49,6 @@ def _section(box: SimBoard, words: list[str]) -> tuple[int, int]:
     return side, int(_number(words[1:], 1, len(box.plant.sections(side)))) - 1
 
 
-def _arm(box: SimBoard, words: list[str]) -> None:
-    box.press_arm_button() if _one_of(words, "down", "up") == "down" else box.release_arm_button()
-
-
-def _stop(box: SimBoard, words: list[str]) -> None:
-    box.open_stop_loop() if _one_of(words, "open", "close") == "open" else box.close_stop_loop()
-
-
 def _weaken(box: SimBoard, words: list[str]) -> None:
     side, section = _section(box, words)
     box.weaken_section(side, section, capacity_factor=0.6, resistance_factor=2.0)
@@ -68,17 +60,33 @@ def _charge(box: SimBoard, words: list[str]) -> None:
     box.plant.set_charge(side, _number(words[1:], 0, 100) / 100)
 
 
-def _cable(box: SimBoard, words: list[str]) -> None:
-    box.unplug_cable() if _one_of(words, "out", "in") == "out" else box.plug_in_cable()
+def _wires(box: SimBoard, words: list[str], do: Callable[[int, int], None]) -> None:
+    do(_input(box, words), _input(box, words[1:]))
+
+
+def _either(
+    words: list[str], first: str, second: str, do_first: Callable[[], None], do_second: Callable[[], None]
+) -> None:
+    do_first() if _one_of(words, first, second) == first else do_second()
 
 
 HANDS: dict[str, Hand] = {
     "lever": Hand("lever PERCENT", "move the lever", lambda b, w: b.move_lever(10 * _number(w, 0, 100))),
-    "arm": Hand("arm down|up", "press or release the arm button", _arm),
-    "stop": Hand("stop open|close", "open or close the stop loop", _stop),
+    "arm": Hand("arm down|up", "press or release the arm button",
+                lambda b, w: _either(w, "down", "up", b.press_arm_button, b.release_arm_button)),
+    "stop": Hand("stop open|close", "open or close the stop loop",
+                 lambda b, w: _either(w, "open", "close", b.open_stop_loop, b.close_stop_loop)),
+    "brake": Hand("brake down|up", "press or release the brake switch",
+                  lambda b, w: _either(w, "down", "up", b.press_brake, b.release_brake)),
     "blow": Hand("blow INPUT", "blow the fuse of a sense input", lambda b, w: b.cut_sense_wire(_input(b, w))),
     "short": Hand("short INPUT INPUT", "short one sense wire to another",
-                  lambda b, w: b.short_sense_wires(_input(b, w), _input(b, w[1:]))),
+                  lambda b, w: _wires(b, w, b.short_sense_wires)),
+    "swap": Hand("swap INPUT INPUT", "exchange two sense wires; again: back",
+                 lambda b, w: _wires(b, w, b.swap_sense_wires)),
+    "loosen": Hand("loosen INPUT", "a sense wire opens twice a second for 10 s",
+                   lambda b, w: b.loosen_sense_wire(_input(b, w))),
+    "divider": Hand("divider INPUT FACTOR", "a divider of the wrong value: it divides FACTOR times as much",
+                    lambda b, w: b.wrong_divider(_input(b, w), _number(w[1:], 0.1, 10))),
     "mend": Hand("mend INPUT", "mend a sense wire", lambda b, w: b.mend_sense_wire(_input(b, w))),
     "weaken": Hand("weaken SIDE SECTION", "weaken a section (1 is the lowest)", _weaken),
     "charge": Hand("charge SIDE PERCENT", "set the charge of a string", _charge),
@@ -86,12 +94,29 @@ HANDS: dict[str, Hand] = {
                       lambda b, w: b.cut_lever_wire(_one_of(w, "a", "b"))),
     "lever-short": Hand("lever-short a|b", "short a lever track to the supply",
                         lambda b, w: b.short_lever_wire(_one_of(w, "a", "b"))),
+    "lever-ground": Hand("lever-ground a|b|ab", "open the ground of a hall, or of both",
+                         lambda b, w: b.cut_lever_ground(_one_of(w, "a", "b", "ab"))),
+    "lever-off": Hand("lever-off", "the lever loses its supply", lambda b, w: b.switch_off_lever_supply()),
+    "lever-shake": Hand("lever-shake MILLIVOLTS", "noise from vibration; 0 ends it",
+                        lambda b, w: b.shake_lever(_number(w, 0, 1000))),
+    "lever-drift": Hand("lever-drift a|b MILLIVOLTS", "a track drifts by so much a second",
+                        lambda b, w: b.drift_lever(_one_of(w, "a", "b"), _number(w[1:], -1000, 1000))),
+    "lever-stick": Hand("lever-stick", "the lever does not come back from where it is", lambda b, w: b.stick_lever()),
+    "lever-free": Hand("lever-free", "it moves freely again", lambda b, w: b.free_lever()),
+    "rest-switch": Hand("rest-switch open|close", "the lever's rest switch stays open or closed",
+                        lambda b, w: b.stick_rest_switch(_one_of(w, "open", "close") == "close")),
     "lever-mend": Hand("lever-mend", "mend the lever", lambda b, w: b.mend_lever()),
+    "supply": Hand("supply VOLTS", "supply of lever and ESC signals", lambda b, w: b.set_supply_v(_number(w, 0, 5.5))),
+    "ground": Hand("ground open|close", "open or close the ground of the box",
+                   lambda b, w: _either(w, "open", "close", b.open_box_ground, b.close_box_ground)),
+    "wheel": Hand("wheel cut|mend", "break or mend the wire of the wheel sensor",
+                  lambda b, w: _either(w, "cut", "mend", b.cut_wheel_wire, b.mend_wheel_wire)),
     "adc-silent": Hand("adc-silent 1|2", "an ADC part stops answering",
                        lambda b, w: b.silence_adc(int(_one_of(w, "1", "2")) - 1)),
     "stall": Hand("stall SECONDS", "the processor stalls",
                   lambda b, w: b.stall_processor(_number(w, 0.001, 20))),
-    "cable": Hand("cable out|in", "pull or plug the cable", _cable),
+    "cable": Hand("cable out|in", "pull or plug the cable",
+                  lambda b, w: _either(w, "out", "in", b.unplug_cable, b.plug_in_cable)),
 }  # fmt: skip
 
 
