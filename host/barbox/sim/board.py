@@ -20,7 +20,8 @@ from barbox.sim.plant.params import PlantSpec
 from barbox.sim.plant.plant import Plant
 from barbox.sim.port import Port
 from barbox.sim.vm import ORDER_FLASH_CUT, ORDER_FLASH_SLOW, ORDER_STALL
-from barbox.sim.wiring import SenseWire, Wiring
+from barbox.sim.wire_faults import WireFaults
+from barbox.sim.wiring import Wiring
 from shared_proto.settings import Values
 
 LEFT, RIGHT = 0, 1
@@ -32,7 +33,7 @@ _PATIENCE = 20_000  # rounds of the event loop that a host gets to take what the
 T = TypeVar("T")
 
 
-class SimBoard:
+class SimBoard(WireFaults):
     """One box with its rig. `values` are the settings on its flash, None for a box as it leaves the bench.
 
     `seed` draws tolerances and noise; the same seed and the same actions give the same run, byte for byte.
@@ -173,7 +174,14 @@ class SimBoard:
 
     def move_lever(self, per_mille: float) -> None:
         """Lever to a position of its travel, 0 rest to 1000 full."""
-        self.wiring.lever.position_pm = per_mille
+        self.wiring.lever.move(per_mille)
+
+    def press_brake(self) -> None:
+        """The brake switch closes; braking itself is `plant.vehicle.brake_n`."""
+        self.wiring.brake = True
+
+    def release_brake(self) -> None:
+        self.wiring.brake = False
 
     def open_stop_loop(self) -> None:
         self.wiring.stop_closed = False
@@ -193,38 +201,7 @@ class SimBoard:
         self.release_arm_button()
         self.advance(0.1)
 
-    # -- faults ---------------------------------------------------------------------------------------------------
-
-    def sense_wire(self, number: int) -> SenseWire:
-        """The wire of sense input `number`, from 1. Raises BoxError for one that is not wired."""
-        wire = self.wiring.wires[number - 1]
-        if wire is None:
-            raise BoxError(f"sense input {number} is not wired")
-        return wire
-
-    def cut_sense_wire(self, number: int) -> None:
-        """Blow the fuse, or break the wire, of sense input `number`."""
-        self.sense_wire(number).cut = True
-
-    def mend_sense_wire(self, number: int) -> None:
-        wire = self.sense_wire(number)
-        wire.cut = False
-        wire.shorted_to = None
-
-    def short_sense_wires(self, number: int, to: int) -> None:
-        """Let the wire of input `number` touch that of input `to`, whose voltage it then shows."""
-        self.sense_wire(number).shorted_to = to - 1
-
-    def cut_lever_wire(self, track: str = "a") -> None:
-        """Break the signal wire of a track: its pin is pulled to ground."""
-        setattr(self.wiring.lever, f"{track}_fault_mv", 0.0)
-
-    def short_lever_wire(self, track: str = "a", to_mv: float = 3300.0) -> None:
-        """Short a track to a rail."""
-        setattr(self.wiring.lever, f"{track}_fault_mv", to_mv)
-
-    def mend_lever(self) -> None:
-        self.wiring.lever.a_fault_mv = self.wiring.lever.b_fault_mv = None
+    # -- faults, beside those of `WireFaults` -----------------------------------------------------------------
 
     def weaken_section(self, side: int, section: int, **how) -> None:
         """`how` as in `Plant.weaken_section`; sections from 0, lowest first."""

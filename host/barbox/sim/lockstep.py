@@ -18,6 +18,7 @@ from barbox.sim.wiring import Wiring
 
 _HORIZON_US = 25_000  # the VM asks at least this often; a control step asks by itself every 20 ms
 _PLANT_LEAST_US = 100  # shorter intervals are added to the next
+_CARRIER_LEAST_V = 2.0  # of a 5 V buffer (generic logic of the HC family; from memory)
 _POWER, _WATCHDOG = 1, 3  # machine.reset_cause()
 
 
@@ -70,7 +71,7 @@ class LockStep:
         self._vm: vm.Vm | None = None
         self._epoch_us = 0  # when the running VM was powered or reset
         self._plant_us = 0
-        self._schedule: list[tuple[int, int, Callable[[], None]]] = []
+        self._schedule: list[tuple[int, int, Callable[[], object]]] = []
         self._scheduled = 0
         self._stdin_given = 0
         self._order = (vm.ORDER_NONE, 0)
@@ -123,7 +124,7 @@ class LockStep:
 
     # -- what happens when ----------------------------------------------------------------------------------
 
-    def at(self, t_us: int, action: Callable[[], None]) -> None:
+    def at(self, t_us: int, action: Callable[[], object]) -> None:
         """Do `action` at virtual time `t_us`, exactly."""
         heapq.heappush(self._schedule, (max(t_us, self.now_us), self._scheduled, action))
         self._scheduled += 1
@@ -147,7 +148,9 @@ class LockStep:
             if self._vm is None:
                 self._move_to(stop_us)
             else:
-                self._exchange(min(stop_us, self.now_us + _HORIZON_US))
+                self.wiring.look(self.now_us, self.plant.vehicle.distance_m)
+                edge_us = self.now_us + self.wiring.wheel_edge_us(self.plant.vehicle.speed_m_s)
+                self._exchange(min(stop_us, self.now_us + _HORIZON_US, edge_us))
 
     def _exchange(self, horizon_us: int) -> None:
         board = self._vm
@@ -180,7 +183,12 @@ class LockStep:
     def _answer(self, horizon_us: int) -> bytes:
         wiring = self.wiring
         plant = self.plant
-        sense_uv = wiring.sense_pin_uv([plant.sense_points_v(s) for s in range(self._sides)])
+        sides = range(self._sides)
+        sense_uv = wiring.sense_pin_uv(
+            [plant.sense_points_v(s) for s in sides],
+            [plant.pack_negative_v(s) for s in sides],
+            [plant.current_a(s) for s in sides],
+        )
         order, argument = self._order
         self._order = (vm.ORDER_NONE, 0)
         return vm.ANSWER.pack(
@@ -213,7 +221,9 @@ class LockStep:
         self._feed_plant(dt_us, seen)
 
     def _feed_plant(self, dt_us: int, seen: list[int | None]) -> None:
-        self.plant.advance(dt_us / 1e6, seen)
+        # What carries the signals to the ESCs gives none without its supply.
+        carried = self.wiring.supply_v >= _CARRIER_LEAST_V
+        self.plant.advance(dt_us / 1e6, seen if carried else [None] * self._sides)
 
     def _entries(self, message: tuple[int, ...], count: int) -> None:
         for i in range(2, 2 + 3 * count, 3):

@@ -1,4 +1,8 @@
-"""Between the plant and the box: dividers, ADC inputs, lever, contacts, and what can go wrong with each wire."""
+"""Between the plant and the box: dividers, ADC inputs, lever, contacts, and what can go wrong with each wire.
+
+The wheel sensor pulls its pin low for a quarter of each way of `wheel_mm`; the lock step ends an exchange at each
+of its edges, so the firmware takes them by an interrupt at the very moment.
+"""
 
 from __future__ import annotations
 
@@ -6,32 +10,65 @@ import random
 from dataclasses import dataclass
 
 from shared_proto.messages import SENSES_MAX
-from shared_proto.settings import Values
+from shared_proto.settings import CURRENT, NEGATIVE, POINT, Values
 
 _SUPPLY_UV = 3_300_000
 _CHIP_COUNT_NV = 3_300_000_000 / 65_536  # one 16-bit code of the chip's own ADC
+_V_PER_A = 0.1  # setting sense.kind: of a current sensor, 1 mV stands for 10 mA
+
+SUPPLY_V = 5.0
+# A linear hall reads about 0.85 of its supply at full and all of it with its ground open (common practice).
+_FULL_OF_SUPPLY = 0.85
+_REST_SWITCH_PM = 30.0  # of the lever's travel
+_WHEEL_LOW = 0.25  # share of a turn
+_NEVER_US = 1 << 40
+_EDGE_US = 200  # an edge of the wheel sensor is met to this
+# An open box ground floats this far above that of the packs, anew at each look.
+_FLOATING_V = (0.2, 2.0)
 
 
 @dataclass
 class SenseWire:
-    """One sense input: which point of which side, its divider, and its ADC input's errors."""
+    """One sense input: what of which side, its divider, and its ADC input's errors."""
 
     side: int
-    section: int  # index of the section whose top it senses
-    ratio: float  # true divider ratio
+    section: int  # index of the section whose top it senses, of a point
+    ratio: float  # true divider ratio; of a current sensor, of the voltage that stands for the current
+    kind: int = POINT  # as the setting sense.kind
+    zero_v: float = 0.0  # what stands for no current
     gain: float = 1.0  # of the ADC input
     offset_uv: float = 0.0
-    cut: bool = False  # fuse blown or wire broken: the lower resistor pulls the pin to ground
+    cut: bool = False  # fuse blown or wire broken: the lower resistor, or the input itself, brings the pin to ground
     shorted_to: int | None = None  # touches the wire of that input
 
 
-@dataclass
 class Lever:
-    """Position in per mille of its travel, its two tracks, and their faults (mV at the pin instead)."""
+    """Position in per mille of its travel, its two tracks, its rest switch, and what is wrong with them."""
 
-    position_pm: float = 0.0
-    a_fault_mv: float | None = None
-    b_fault_mv: float | None = None
+    def __init__(self) -> None:
+        self.position_pm = 0.0
+        self.held_pm: float | None = None  # it sticks and does not come back below this
+        self.mend()
+
+    def mend(self) -> None:
+        """All wires and magnets as they should be; what sticks still sticks."""
+        self.a_fault_mv: float | None = None  # at the pin, whatever the lever does
+        self.b_fault_mv: float | None = None
+        self.ground_open = [False, False]
+        self.supply_off = False
+        self.shake_mv = 0.0  # standard deviation of what vibration adds at each pin
+        self.drift_mv_per_s = [0.0, 0.0]
+        self.drift_from_us = 0
+        self.switch_stuck: bool | None = None  # the rest switch stays closed (True) or open (False)
+
+    def move(self, per_mille: float) -> None:
+        """To a position, or as far as it goes."""
+        self.position_pm = per_mille if self.held_pm is None else max(per_mille, self.held_pm)
+
+    @property
+    def switch_closed(self) -> bool:
+        """The rest switch: closed until the lever has moved by some 3 % of its travel."""
+        return self.position_pm < _REST_SWITCH_PM if self.switch_stuck is None else self.switch_stuck
 
 
 class Wiring:
@@ -45,6 +82,12 @@ class Wiring:
         self.lever = Lever()
         self.stop_closed = True
         self.button = False
+        self.brake = False
+        self.supply_v = SUPPLY_V  # of the lever and of what carries the ESC signals
+        self.ground_open = False
+        self.wheel_mm: float = get("wheel_mm")  # way for one pulse, 0: no sensor
+        self.wheel_cut = False
+        self.now_us = 0
         self.parts_absent = 0
         self.bus_stuck = False
         self.noise_uv = 150.0 if not self.chip else 600.0
@@ -53,22 +96,45 @@ class Wiring:
         count_nv = _CHIP_COUNT_NV if self.chip else 125_000
         self.wires: list[SenseWire | None] = []
         for n in range(SENSES_MAX):
-            side, cells = get("sense.side", n), get("sense.cells", n)
-            if not side or not cells:
+            side, cells, kind = get("sense.side", n), get("sense.cells", n), get("sense.kind", n)
+            if not side or not (cells or kind):
                 self.wires.append(None)
                 continue
-            below = [get("sense.cells", m) for m in range(SENSES_MAX) if get("sense.side", m) == side]
+            tops = sorted(
+                get("sense.cells", m)
+                for m in range(SENSES_MAX)
+                if get("sense.side", m) == side and get("sense.kind", m) == POINT
+            )
             ratio = get("sense.nv_per_count", n) / count_nv
-            wire = SenseWire(side - 1, sorted(below).index(cells), ratio)
+            wire = SenseWire(side - 1, tops.index(cells) if kind == POINT else 0, ratio, kind)
+            if kind == CURRENT:
+                wire.zero_v = -get("sense.offset_mv", n) / 1000
             if errors:
                 # 1 % resistors and the data sheet's typical figures of the ADC, as standard deviations.
-                wire.ratio *= 1 + rng.gauss(0, 0.004)
+                wire.ratio *= 1 + rng.gauss(0, 0.004 if kind != NEGATIVE else 0)
                 wire.gain = 1 + rng.gauss(0, 0.0005 if not self.chip else 0.004)
                 wire.offset_uv = rng.gauss(0, 125 if not self.chip else 1500)
             self.wires.append(wire)
         # A table of noise, walked through: a draw for each reading would cost more than the plant.
         self._noise = [rng.gauss(0, self.noise_uv) for _ in range(1021)]
         self._at = 0
+        self._floating = random.Random(seed + 1)
+        self._turns = 0.5  # of the wheel, in pulses
+        self._float_v = 0.0
+
+    def look(self, now_us: int, distance_m: float) -> None:
+        """The moment, and the vehicle's whole way, that all other calls are about."""
+        self.now_us = now_us
+        self._turns = 1000 * distance_m / self.wheel_mm if self.wheel_mm else 0.5
+        self._float_v = self._floating.uniform(*_FLOATING_V) if self.ground_open else 0.0
+
+    def wheel_edge_us(self, speed_m_s: float) -> int:
+        """Time until the wheel sensor's next edge, at this speed."""
+        if not self.wheel_mm or speed_m_s <= 0:
+            return _NEVER_US
+        turn = self._turns % 1
+        to_go = (_WHEEL_LOW if turn < _WHEEL_LOW else 1) - turn
+        return max(_EDGE_US, int(to_go * self.wheel_mm * 1000 / speed_m_s) + 1)
 
     def pins(self) -> int:
         """Levels of the digital pins as a bit mask."""
@@ -77,15 +143,25 @@ class Wiring:
             levels &= ~(1 << self.board.STOP_PIN)
         if self.button:
             levels &= ~(1 << self.board.ARM_PIN)
+        if self.brake:
+            levels &= ~(1 << self.board.BRAKE_PIN)
+        if self.lever.switch_closed:
+            levels &= ~(1 << self.board.REST_PIN)
+        if self._turns % 1 < _WHEEL_LOW and not self.wheel_cut:
+            levels &= ~(1 << self.board.WHEEL_PIN)
         return levels
 
     def parts(self) -> int:
         """Absent I2C parts (bits 0, 1) and a stuck bus (bit 8)."""
         return self.parts_absent | (0x100 if self.bus_stuck else 0)
 
-    def sense_pin_uv(self, points_v: list[list[float]]) -> list[int]:
-        """Input-referred microvolts at the eight sense inputs; `points_v[side][section]` relative to box ground."""
+    def sense_pin_uv(
+        self, points_v: list[list[float]], negative_v: list[float], current_a: list[float]
+    ) -> list[int]:
+        """Input-referred microvolts at the eight sense inputs. `points_v[side][section]` and `negative_v[side]`
+        relative to the ground of the ESCs, `current_a[side]` out of the pack."""
         noise, at = self._noise, self._at
+        floating_uv = 1e6 * self._float_v
         out = [0] * SENSES_MAX
         for n, wire in enumerate(self.wires):
             if wire is None:
@@ -96,8 +172,15 @@ class Wiring:
                 other = self.wires[wire.shorted_to]
                 if other is not None:
                     source = other
-            volts = 0.0 if wire.cut else points_v[source.side][source.section]
-            uv = volts * 1e6 / wire.ratio * wire.gain + wire.offset_uv + noise[at % 1021]
+            if wire.cut:
+                volts = 0.0
+            elif source.kind == POINT:
+                volts = points_v[source.side][source.section]
+            elif source.kind == NEGATIVE:
+                volts = negative_v[source.side]
+            else:
+                volts = source.zero_v + _V_PER_A * current_a[source.side]
+            uv = volts * 1e6 / wire.ratio * wire.gain + wire.offset_uv + noise[at % 1021] - floating_uv
             out[n] = int(min(max(uv, -300_000), _SUPPLY_UV + 300_000))
         self._at = at
         return out
@@ -105,12 +188,31 @@ class Wiring:
     def chip_pin_uv(self, sense_uv: list[int]) -> list[int]:
         """Microvolts at GPIO 26..29."""
         out = [0, 0, 0, 0]
+        board = self.board
         if self.chip:
-            for n, pin in enumerate(self.board.SENSE_PINS):
+            for n, pin in enumerate(board.SENSE_PINS):
                 out[pin - 26] = max(0, min(_SUPPLY_UV, sense_uv[n]))
-        faults = (self.lever.a_fault_mv, self.lever.b_fault_mv)
-        for track, pin in enumerate(self.board.LEVER_PINS):
-            fault = faults[track]
-            mv = self._rest[track] + self._span[track] * self.lever.position_pm / 1000 if fault is None else fault
-            out[pin - 26] = int(1000 * min(max(mv, 0), 3300))
+        for track, pin in enumerate(board.LEVER_PINS):
+            out[pin - 26] = int(1000 * min(max(self._track_mv(track) - 1000 * self._float_v, 0), 3300))
+        if board.SUPPLY_PIN is not None:
+            out[board.SUPPLY_PIN - 26] = int(min(1e6 * self.supply_v / board.SUPPLY_RATIO, _SUPPLY_UV))
         return out
+
+    def _track_mv(self, track: int) -> float:
+        lever = self.lever
+        fault = lever.b_fault_mv if track else lever.a_fault_mv
+        if fault is not None:
+            return fault
+        rest, span = self._rest[track], self._span[track]
+        if lever.ground_open[track]:
+            mv = max(rest, rest + span) / _FULL_OF_SUPPLY
+        else:
+            mv = rest + span * lever.position_pm / 1000
+        # A hall gives a share of its supply, and without one nothing.
+        mv *= 0.0 if lever.supply_off else self.supply_v / SUPPLY_V
+        if lever.drift_mv_per_s[track]:
+            mv += lever.drift_mv_per_s[track] * (self.now_us - lever.drift_from_us) / 1e6
+        if lever.shake_mv:
+            self._at += 1
+            mv += lever.shake_mv * self._noise[self._at % 1021] / self.noise_uv
+        return mv
