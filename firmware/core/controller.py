@@ -159,8 +159,7 @@ class Controller:
         limits.update(lever.pm if armed else 0, strings, dt_us)
         self._warned_ms += dt_ms
         if self._warned_ms >= _WARN_MS:
-            cell_mv = self.rest_cell_mv if self.rest_cell_mv != NOT_KNOWN_MV else strings.weakest_cell_mv
-            self.warnings.update(now_ms, self._warned_ms, cell_mv, strings, limits, lost > 1)
+            self.warnings.update(now_ms, self._warned_ms, self.rest_cell_mv, strings, limits, lost > 1)
             self._warned_ms = 0
         self._write(now_ms, armed)
 

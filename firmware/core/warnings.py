@@ -1,4 +1,8 @@
-"""Warnings by stage, from a slow mean of the weakest section, each with its own way back."""
+"""Warnings by stage, each with its own way back.
+
+From the weakest section's voltage at rest, as an estimator believes it, so that a hard pull does not cry wolf
+and a slow ride does not hide an empty string; and from its voltage under load only when cutback is near.
+"""
 
 import micropython
 
@@ -20,7 +24,7 @@ from shared_proto.states import (
     WARNINGS,
 )
 
-_BACK_MV = 60  # a cell must recover by this much before a warning goes
+_BACK_MV = 40  # a cell must recover by this much before a warning goes
 _SLOW_MS = 2000  # time constant of the mean
 _LATE_SHOWN_MS = 10000
 
@@ -33,6 +37,7 @@ class Warnings:
         self.settings_lost = False
         self._events = events
         self._slow = -1  # weakest cell, mV times 256, -1 before the first reading
+        self._near_mv = 0  # cutback is near below this, under load
         self._warn_mv = 0
         self._low_mv = 0
         self._over_mv = 0
@@ -44,6 +49,7 @@ class Warnings:
         self._warn_mv = get("cell_warn_mv")
         self._low_mv = get("cell_low_mv")
         self._over_mv = get("cell_over_mv")
+        self._near_mv = get("cell_floor_mv") + get("cutback_band_mv") * 3 // 2
         self._slow = -1
         self._uncalibrated = False
         for n in range(SENSES_MAX):
@@ -55,9 +61,10 @@ class Warnings:
         self._late_ms = _LATE_SHOWN_MS
 
     @micropython.native
-    def update(self, now_ms, dt_ms, cell_mv, strings, limits, silent):
-        """`cell_mv`: the weakest section's mean cell voltage, at rest where it is known; `silent`: of an ADC."""
+    def update(self, now_ms, dt_ms, rest_mv, strings, limits, silent):
+        """`rest_mv`: the weakest section's mean cell voltage at rest, or NOT_KNOWN_MV; `silent`: an ADC is."""
         conditions = limits.conditions
+        cell_mv = strings.weakest_cell_mv
         bits = self.bits & (WARN_LOW | WARN_VERY_LOW)
         if cell_mv != NOT_KNOWN_MV:
             if self._slow < 0:
@@ -65,8 +72,14 @@ class Warnings:
             else:
                 self._slow += ((cell_mv << 8) - self._slow) * dt_ms // _SLOW_MS
             slow_mv = self._slow >> 8
-            bits = self._stage(bits, WARN_LOW, slow_mv, self._warn_mv)
-            bits = self._stage(bits, WARN_VERY_LOW, slow_mv, self._low_mv)
+            if rest_mv < self._warn_mv or slow_mv < self._near_mv:
+                bits |= WARN_LOW
+            elif rest_mv > self._warn_mv + _BACK_MV and slow_mv > self._near_mv + _BACK_MV:
+                bits &= ~WARN_LOW
+            if rest_mv < self._low_mv:
+                bits |= WARN_VERY_LOW
+            elif rest_mv > self._low_mv + _BACK_MV:
+                bits &= ~WARN_VERY_LOW
         if limits.cutback_pm < 1000:
             bits |= WARN_CUTBACK
         if conditions.sense_lost:
@@ -89,14 +102,6 @@ class Warnings:
         if bits != self.bits:
             self._tell(now_ms, bits, strings.weakest + 1)
             self.bits = bits
-
-    @staticmethod
-    def _stage(bits, bit, mv, below_mv):
-        if mv < below_mv:
-            return bits | bit
-        if mv > below_mv + _BACK_MV:
-            return bits & ~bit
-        return bits
 
     def _tell(self, now_ms, bits, weakest):
         changed = bits ^ self.bits

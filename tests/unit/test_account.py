@@ -38,8 +38,8 @@ def test_the_account_tells_what_happened():
         "00:12 arming refused: bring the lever to rest",
         "00:20 armed: READY, the lever now gives thrust",
         "00:30 driving for 10:29: demand up to 97 %, 50 % on average",
-        "05:10 right, upper section low: 3.62 V a cell at 79 % demand (warns below 3.55 V, slow mean less the spread "
-        "allowance)",
+        "05:10 right, upper section low: 3.62 V a cell at 79 % demand (warns below 3.72 V at rest, or when cutback "
+        "is near)",
         "07:00 cutback begins at 42 % demand, to spare right, upper section",
         "08:59 cutback ends after 01:59: right, upper section went down to 3.55 V a cell at 46 % demand; thrust was "
         "limited to 38 % at the least",

@@ -324,7 +324,7 @@ def test_set_one_or_several_together(barbox, applied):
         ),
         (["ramp_up_ms"], '"ramp_up_ms" has no value: write NAME=VALUE, such as ramp_up_ms=2500'),
         (
-            ["cell_low_mv=3600"],
+            ["cell_low_mv=3750"],
             "with these values: cell voltages: floor, low and warn must rise in this order; nothing was written",
         ),
         (

@@ -272,16 +272,28 @@ def test_the_wrap_of_the_clock_changes_nothing():
 def test_warnings_come_by_stage_and_go_with_hysteresis():
     desk = driving()
     assert desk.controller.outputs.warnings == 0
-    # 20 mV of allowance for five cells; a warning goes 60 mV above where it came.
-    for cell_mv, bits in (
-        (3560, WARN_LOW), (3460, WARN_LOW | WARN_VERY_LOW), (3520, WARN_LOW | WARN_VERY_LOW), (3540, WARN_LOW),
-        (3620, WARN_LOW), (3640, 0), (3580, 0),
+    # The voltage at rest, as the estimators tell it; a warning goes 40 mV above where it came.
+    both = WARN_LOW | WARN_VERY_LOW
+    for rest_mv, bits in (
+        (3730, 0), (3719, WARN_LOW), (3669, both), (3700, both), (3711, WARN_LOW), (3755, WARN_LOW), (3761, 0), (3725, 0),
     ):  # fmt: skip
-        desk.cell_mv[1] = cell_mv
-        desk.run_s(20)
+        desk.cell_mv[1] = 3600  # under load, and the weaker string
+        desk.controller.rest_cell_mv = rest_mv
+        desk.run_s(5)
         assert desk.controller.outputs.warnings == bits
     assert len(told(desk, EVENT_WARNING_ON, bit(WARN_LOW), 5)) == 1  # input 5, the weaker string's lower section
     assert [e[2] for e in told(desk, EVENT_WARNING_OFF)] == [bit(WARN_VERY_LOW), bit(WARN_LOW)]
+
+
+def test_a_section_near_cutback_is_low_whatever_it_would_be_at_rest():
+    desk = driving()
+    desk.controller.rest_cell_mv = 3800
+    desk.cell_mv[1] = 3475  # 3455 after the allowance, and cutback begins at 3400
+    desk.run_s(10)
+    assert desk.controller.outputs.warnings == 0
+    desk.cell_mv[1] = 3465
+    desk.run_s(15)
+    assert desk.controller.outputs.warnings == WARN_LOW
 
 
 def test_a_short_sag_does_not_warn():

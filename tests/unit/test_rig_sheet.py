@@ -175,8 +175,8 @@ BAD = {
         "3.2 V; the divider must be 13.1 to 1 or more, such as upper_kohm = 150 with lower_kohm = 10",
     ),
     "floors out of order": (
-        [("low_v = 3.45", "low_v = 3.60")],
-        "rig.toml: cells have floor_v = 3.3, low_v = 3.6, warn_v = 3.55, full_v = 4.2: they must rise in this order",
+        [("low_v = 3.67", "low_v = 3.73")],
+        "rig.toml: cells have floor_v = 3.3, low_v = 3.73, warn_v = 3.72, full_v = 4.2: they must rise in this order",
     ),
     "full above over": (
         [("full_v = 4.20", "full_v = 4.35")],

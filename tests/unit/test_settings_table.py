@@ -154,8 +154,8 @@ def test_no_conflict():
     [
         ({"lever_a_full_mv": 849}, "lever track A"),
         ({"lever_b_full_mv": 275}, "lever track B"),
-        ({"cell_floor_mv": 3450}, "must rise"),
-        ({"cell_warn_mv": 3450}, "must rise"),
+        ({"cell_floor_mv": 3500, "cell_low_mv": 3500}, "must rise"),
+        ({"cell_warn_mv": 3670}, "must rise"),
         ({"side_of_curve__1": (0, 200, 100, *range(300, 1001, 100))}, "side 2: the curve falls at its step 2"),
         ({"side_of_curve": (1, *range(100, 1001, 100))}, "side 1: the curve must begin at 0"),
         ({"sense_of_side__3": 3}, "sense input 4: the rig has no side 3"),

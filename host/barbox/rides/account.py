@@ -138,9 +138,10 @@ def _warning(line: Timeline, w: dict[str, Any]) -> Line:
         row = {"LOW": "cell_warn_mv", "VERY_LOW": "cell_low_mv"}[w["name"]]
         limit_v = line.settings.get(row) / 1000
         words = w["name"].lower().replace("_", " ")
+        near = ", or when cutback is near" if w["name"] == "LOW" else ""
         text = (
             f"{w['section']} {words}: {w['cell_mv'] / 1000:.2f} V a cell at {_percent(w['demand_pm'])} demand "
-            f"(warns below {limit_v:.2f} V, slow mean less the spread allowance)"
+            f"(warns below {limit_v:.2f} V at rest{near})"
         )
     else:
         text = f"warning: {w['words']}"

@@ -171,8 +171,8 @@ def _voltage_lines(line: Timeline, side: int) -> list[tuple[float, str, str]]:
     cutback_v = floor_v + (get("cutback_band_mv") + get("spread_mv") * (cells - 1)) / 1000
     return sorted(
         [
-            (get("cell_warn_mv") / 1000, "low", ":"),
-            (get("cell_low_mv") / 1000, "very low", "--"),
+            (get("cell_warn_mv") / 1000, "low, at rest", ":"),
+            (get("cell_low_mv") / 1000, "very low, at rest", "--"),
             (cutback_v, "cutback", "-."),
             (floor_v, "floor", "-"),
         ]
