@@ -275,7 +275,8 @@ def test_warnings_come_by_stage_and_go_with_hysteresis():
     # The voltage at rest, as the estimators tell it; a warning goes 40 mV above where it came.
     both = WARN_LOW | WARN_VERY_LOW
     for rest_mv, bits in (
-        (3730, 0), (3719, WARN_LOW), (3669, both), (3700, both), (3711, WARN_LOW), (3755, WARN_LOW), (3761, 0), (3725, 0),
+        (3730, 0), (3719, WARN_LOW), (3669, both), (3700, both), (3711, WARN_LOW), (3755, WARN_LOW),
+        (3761, 0), (3725, 0),
     ):  # fmt: skip
         desk.cell_mv[1] = 3600  # under load, and the weaker string
         desk.controller.rest_cell_mv = rest_mv
