@@ -49,8 +49,7 @@ def box():
 
 
 def test_every_hand_is_tried():
-    assert LINES.keys() | FIRST = {"mend": "blow 2", "lever-free": "lever-stick", "lever-mend": "rest-switch close"}
-UNSEEN == hands.HANDS.keys()
+    assert LINES.keys() | UNSEEN == hands.HANDS.keys()
 
 
 @pytest.mark.parametrize("name", LINES)
