@@ -31,7 +31,11 @@ def weaken(box):
         box.weaken_section(side, 1, charge=0.10, resistance_factor=2.5)
 
 
-@pytest.mark.parametrize("where", ["pulling away", "cruise", "full", "cutback"])
+# Lever and seconds.
+PULLS = {"pulling away": (1000, 0.4), "cruise": (450, 1.6), "full": (1000, 2.3), "cutback": (1000, 4)}
+
+
+@pytest.mark.parametrize("where", PULLS)
 def test_the_last_pulse_above_idle_ends_within_25_ms(where):
     with make_box() as box, Host(box) as host:
         box.advance(0.5)
@@ -40,7 +44,7 @@ def test_the_last_pulse_above_idle_ends_within_25_ms(where):
             weaken(box)
         for phase_us in PHASES_US:
             arm(box)
-            pull(box, *{"pulling away": (1000, 0.4), "cruise": (450, 1.6), "full": (1000, 2.3), "cutback": (1000, 4)}[where])
+            pull(box, *PULLS[where])
             host.ride(0.2)
             assert host.state == "DRIVING"
             assert (host.limit == "CUTBACK") == (where == "cutback")
