@@ -41,8 +41,12 @@ class Control:
         self._timer = machine.Timer(-1, period=FRAME_US // 1000, mode=machine.Timer.PERIODIC, callback=self._tick)
         self._watchdog = machine.WDT(timeout=watchdog_ms)
 
+    def pause(self, on):
+        """No steps and idle pulses, so that nothing arms while the flash is written. Only while LOCKED."""
+        self._busy = on
+
     def configure(self, values):
-        """Put settings in force between two steps; idle pulses meanwhile. Only while LOCKED."""
+        """Put settings in force between two steps; idle pulses meanwhile; ends a pause. Only while LOCKED."""
         self._busy = True
         try:
             self.controller.configure(values)
@@ -76,13 +80,11 @@ class Control:
                 inputs.tasks_fresh = fresh = self._beats.fresh(controller.now_ms)
                 controller.step(dt_us)
             except Exception as e:
-                self.failed = e
-                controller.fail()
-                controller.events.add(controller.now_ms, EVENT_ERROR, 0, 1)
+                self._fail(e)
         try:
             self._write(controller)
         except Exception as e:
-            self.failed = e  # the pulses end by themselves
+            self._fail(e)  # with nothing handed over, the pulses end by themselves; the next word is idle
         if fresh and self._watchdog is not None:
             self._watchdog.feed()
         if dt_us - FRAME_US > self.late_us:
@@ -90,6 +92,13 @@ class Control:
         took_us = time.ticks_diff(time.ticks_us(), now_us)
         if took_us > self.step_us:
             self.step_us = took_us
+
+    def _fail(self, error):
+        """No more steps, and idle from now on: outputs that no step renews must not stand."""
+        self.failed = error
+        controller = self.controller
+        controller.fail()
+        controller.events.add(controller.now_ms, EVENT_ERROR, 0, 1)
 
     def _write(self, controller):
         pulses = self._pulses
