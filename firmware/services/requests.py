@@ -92,17 +92,21 @@ class Requests:
         draft = self._draft
         if draft is None:
             return m.DONE.pack(number)
-        if not self._control.controller.is_locked():
-            return m.REFUSED.pack(number, REFUSE_NOT_LOCKED)
         if conflict(draft):
             return m.REFUSED.pack(number, REFUSE_CONFLICT)
+        control = self._control
+        control.pause(True)  # the arming hold must not end while the flash is written
         try:
+            if not control.controller.is_locked():
+                return m.REFUSED.pack(number, REFUSE_NOT_LOCKED)
             self._store.commit(draft)
+            self._draft = None
+            control.configure(draft)
         except OSError:
             return m.REFUSED.pack(number, REFUSE_FLASH)
-        self._draft = None
-        self._control.configure(draft)
-        controller = self._control.controller
+        finally:
+            control.pause(False)
+        controller = control.controller
         controller.events.add(controller.now_ms, EVENT_SETTINGS, self._store.seq & 0xFFFF, 0)
         return m.DONE.pack(number)
 

@@ -37,19 +37,27 @@ class FakeControl:
     def __init__(self):
         self.controller = FakeController()
         self.configured: list[Values] = []
+        self.paused = False
+
+    def pause(self, on):
+        self.paused = on
 
     def configure(self, values):
+        assert self.paused, "a step may run between the check and this"
         self.configured.append(values)
+        self.paused = False
 
 
 class FakeStore:
-    def __init__(self):
+    def __init__(self, control):
+        self.control = control
         self.values = Values()
         self.seq = 3
         self.commits = 0
         self.full = False
 
     def commit(self, values):
+        assert self.control.paused, "a step may arm while the flash is written"
         if self.full:
             raise OSError(28)
         self.commits += 1
@@ -60,7 +68,7 @@ class FakeStore:
 class Desk:
     def __init__(self):
         self.control = FakeControl()
-        self.store = FakeStore()
+        self.store = FakeStore(self.control)
         self.clock = Clock()
         self.requests = Requests(self.control, self.store, self.clock, b"pico_w", b"e661", 0, lambda: 200_000)
         self.number = 0
@@ -70,6 +78,7 @@ class Desk:
         body = self.requests.answer(message.pack(self.number, *values))
         kind, got = m.head(body)
         assert got == self.number
+        assert not self.control.paused
         return m.BY_KIND[kind], m.BY_KIND[kind].unpack(body)[2:]
 
     def put(self, name, value, index=0, number=None):
