@@ -21,7 +21,7 @@ class Strings:
         self.weakest_cell_mv = NOT_KNOWN_MV  # its mean cell voltage less the spread allowance
         self.highest_cell_mv = 0  # mean cell voltage of the fullest section
         self.side_cell_mv = array("i", [NOT_KNOWN_MV] * SIDES_MAX)  # the same for the weakest of each side
-        self.top_mv = array("i", [NOT_KNOWN_MV] * SIDES_MAX)  # the highest believed point of each side
+        self.top_mv = array("i", [NOT_KNOWN_MV] * SIDES_MAX)  # at the very top of each side, not at a lower point
         self.blind = False  # a side without a single believed sense point
         self._spread_mv = 0
 
@@ -54,6 +54,8 @@ class Strings:
             below_cells = 0
             weakest_mv = NOT_KNOWN_MV
             top_mv = NOT_KNOWN_MV
+            seen = False
+            top = first[side + 1] - 1
             for i in range(first[side], first[side + 1]):
                 n = order[i]
                 mv = believed_mv[n]
@@ -61,7 +63,9 @@ class Strings:
                     all_section_mv[n] = NOT_KNOWN_MV
                     all_section_cells[n] = 0
                     continue
-                top_mv = mv
+                seen = True
+                if i == top:
+                    top_mv = mv
                 section_mv = mv - below_mv
                 if section_mv < 0:
                     section_mv = 0
@@ -84,7 +88,7 @@ class Strings:
                 below_cells = point_cells[n]
             self.side_cell_mv[side] = weakest_mv
             self.top_mv[side] = top_mv
-            if top_mv == NOT_KNOWN_MV:
+            if not seen:
                 blind = True
         self.weakest = weakest
         self.weakest_cell_mv = weakest_cell_mv

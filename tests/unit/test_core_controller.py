@@ -24,6 +24,7 @@ from shared_proto.states import (
     WARN_LOW,
     WARN_OVER_VOLTAGE,
     WARN_SENSE,
+    WARN_SIDE,
     WARN_UNCALIBRATED,
     WARN_UNPROVEN,
     WARN_VERY_LOW,
@@ -314,6 +315,25 @@ def test_a_blown_fuse_is_sense_and_never_low():
     assert told(desk, EVENT_SENSE, 2, SENSE_OPEN)
     assert desk.controller.outputs.limit_pm == 300 and desk.demand_pm == 300
     assert desk.controller.strings.section_mv[1] == NOT_KNOWN_MV
+
+
+def test_a_top_wire_that_comes_back_is_no_string_that_rises():
+    """Neither while it is lost nor when it is believed again does its side pass for one that draws no current."""
+    desk = Desk(rig_values(arm_hold_ms=HOLD_MS, esc_idle_ms=ESC_IDLE_MS))
+    desk.arm()
+    desk.run_s(2)  # at rest for long enough to know the string
+    desk.lever_pm = 600
+    desk.run_s(2)
+    desk.cell_mv = [3750, 3750]
+    desk.run_s(2)
+    whole = desk.step
+    for _ in range(2):
+        desk.step = lambda count=1, dt_us=20000: cut_steps(desk, count, dt_us)
+        desk.run_s(3)
+        desk.step = whole
+        desk.run_s(3)
+        assert desk.state == DRIVING and desk.demand_pm > 500
+    assert not told(desk, EVENT_WARNING_ON, bit(WARN_SIDE), 0)
 
 
 def cut_steps(desk, count, dt_us):

@@ -203,6 +203,7 @@ def test_a_lost_top_leaves_the_lower_section_watched():
     strings = strings_of(wires, spread_mv=5)
     assert (strings.weakest, strings.weakest_cell_mv) == (LEFT_TAP, 3400 - 4 * 5)
     assert not strings.blind
+    assert (strings.top_mv[0], strings.top_mv[1]) == (NOT_KNOWN_MV, 39_000)  # the tap is not the string
 
 
 def test_a_side_without_a_believed_point_is_blind():
