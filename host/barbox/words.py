@@ -16,8 +16,10 @@ NEEDED = (
     "side.cells",
     "sense.side",
     "sense.cells",
+    "sense.kind",
     "sense.calibrated",
     "sense.uncertainty_mv",
+    "wheel_mm",
 )
 
 
@@ -31,11 +33,15 @@ class Section:
 
 @dataclass(frozen=True)
 class Side:
-    """One side: its name and its sections, from the bottom up; the last ends at the top of the string."""
+    """One side: its name and its sections, from the bottom up; the last ends at the top of the string.
+
+    `others`: inputs that sense something else of it, with what that is.
+    """
 
     name: str
     sections: tuple[Section, ...]
     uncertainty_mv: int
+    others: tuple[tuple[int, str], ...] = ()
 
 
 class Layout:
@@ -43,10 +49,13 @@ class Layout:
 
     def __init__(self, values: settings.Values) -> None:
         self.sides = [self._side(values, n) for n in range(values.get("sides"))]
+        self.has_wheel = values.get("wheel_mm") > 0
 
     @staticmethod
     def _side(values: settings.Values, n: int) -> Side:
-        inputs = [i for i in range(messages.SENSES_MAX) if values.get("sense.side", i) == n + 1]
+        of_side = [i for i in range(messages.SENSES_MAX) if values.get("sense.side", i) == n + 1]
+        kinds = [(i, values.get("sense.kind", i)) for i in of_side]
+        inputs = [i for i, kind in kinds if kind == settings.POINT]
         inputs.sort(key=lambda i: values.get("sense.cells", i))
         sections = []
         below = 0
@@ -56,7 +65,8 @@ class Layout:
             below = cells
         uncertainty_mv = max([values.get("sense.uncertainty_mv", i) for i in inputs], default=0)
         name = values.get("side.name", n).decode("utf-8", "replace")
-        return Side(name, tuple(sections), uncertainty_mv)
+        others = tuple([(i, settings.KINDS[kind]) for i, kind in kinds if kind != settings.POINT])
+        return Side(name, tuple(sections), uncertainty_mv, others)
 
     def volts(
         self, side: Side, status: Status
@@ -71,8 +81,17 @@ class Layout:
         return top, sections, cells
 
 
+    def speed_km_h(self, status: Status) -> float | None:
+        """By the wheel sensor; None without one."""
+        return status.speed_dmh / 10 if self.has_wheel else None
+
+
+def _known(value: int, scale: int) -> float | None:
+    return None if value == messages.NOT_KNOWN_MV else value / scale
+
+
 def _volts(mv: int) -> float | None:
-    return None if mv == messages.NOT_KNOWN_MV else mv / 1000
+    return _known(mv, 1000)
 
 
 def clock(time_ms: int) -> str:
@@ -91,8 +110,38 @@ def line(status: Status, layout: Layout) -> str:
             if any(s.cells for s in side.sections)
             else ""
         )
-        out.append(f"{side.name} {status.pulse_us[n]:4d} us {_figure(top, 2)} V{each}")
+        use = "".join([f" {text}" for text in _use(status, n)])
+        out.append(f"{side.name} {status.pulse_us[n]:4d} us {_figure(top, 2)} V{each}{use}")
+    speed, minutes = layout.speed_km_h(status), _known(status.minutes_left, 1)
+    if speed is not None:
+        out.append(f"{speed:.1f} km/h")
+    if minutes is not None:
+        out.append(f"{minutes:.0f} min left")
     return "  |  ".join(out)
+
+
+def _use(status: Status, side: int) -> list[str]:
+    """Current and charge left of a side, as far as they are known."""
+    current, percent = _known(status.current_da[side], 10), _known(status.charge_pm[side], 10)
+    return ([f"{current:.1f} A"] if current is not None else []) + (
+        [f"{percent:.0f} % left"] if percent is not None else []
+    )
+
+
+def _whole(status: Status, layout: Layout) -> list[str]:
+    """What is known beside the sides: speed, rest voltage, time left, supply."""
+    out = []
+    speed, minutes = layout.speed_km_h(status), _known(status.minutes_left, 1)
+    if speed is not None:
+        out.append(f"speed {speed:.1f} km/h")
+    if minutes is not None:
+        out.append(f"{minutes:.0f} min left at the present use")
+    rest = _volts(status.rest_cell_mv)
+    if rest:
+        out.append(f"weakest section at rest {rest:.2f} V a cell")
+    if status.supply_mv:
+        out.append(f"supply of the lever {status.supply_mv / 1000:.2f} V")
+    return out
 
 
 def _head(status: Status) -> str:
@@ -113,12 +162,12 @@ def explain(status: Status, layout: Layout) -> list[str]:
         out.append(f"limit: {words(states.LIMITS, status.limit)} (at most {status.limit_pm / 10:.1f} %)")
     out += [f"warning: {words(states.WARNINGS, bit)}" for bit in bits(status.warnings)]
     for side in layout.sides:
-        for section in side.sections:
-            fault = status.sense_fault[section.sense]
+        for n, what in [(s.sense, side.name) for s in side.sections] + [
+            (n, f"{side.name}, {kind}") for n, kind in side.others
+        ]:
+            fault = status.sense_fault[n]
             if fault:
-                out.append(
-                    f"sense input {section.sense + 1} ({side.name}): {words(states.SENSE_FAULTS, fault)}"
-                )
+                out.append(f"sense input {n + 1} ({what}): {words(states.SENSE_FAULTS, fault)}")
     return out
 
 
@@ -141,6 +190,10 @@ def block(status: Status, layout: Layout) -> list[str]:
             out.append(
                 f"    sense input {section.sense + 1}, {what}: {_figure(v, 2)} V, {_figure(cell, 3)} V a cell"
             )
+        if use := _use(status, n):
+            out.append(f"    {', '.join(use)}")
+    if whole := _whole(status, layout):
+        out.append(f"  {', '.join(whole)}")
     return out + ["  " + text for text in explain(status, layout)]
 
 
@@ -198,6 +251,8 @@ def as_json(record: Status | Event, layout: Layout) -> dict[str, Any]:
                 "uncertainty_v": side.uncertainty_mv / 1000,
                 "section_v": sections,
                 "cell_v": cells,
+                "current_a": _known(record.current_da[n], 10),
+                "charge_percent": _known(record.charge_pm[n], 10),
             }
         )
     return {
@@ -209,5 +264,9 @@ def as_json(record: Status | Event, layout: Layout) -> dict[str, Any]:
         "limit_name": states.name(states.LIMITS, record.limit),
         "warning_names": [states.name(states.WARNINGS, bit) for bit in bits(record.warnings)],
         "sides": sides,
+        "speed_km_h": layout.speed_km_h(record),
+        "rest_cell_v": _volts(record.rest_cell_mv) or None,
+        "time_left_min": _known(record.minutes_left, 1),
+        "supply_v": record.supply_mv / 1000 if record.supply_mv else None,
         "text": explain(record, layout),
     }

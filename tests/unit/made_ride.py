@@ -76,6 +76,8 @@ def ride(seconds: float = 720.0, hz: int = 10) -> MadeRide:
     s["warnings"][t >= 310] |= WARN["LOW"]
     s["warnings"][cut] |= WARN["CUTBACK"]
     s["warnings"][lost] |= WARN["SENSE"]
+    for name in ("current_da", "rest_cell_mv", "charge_pm", "minutes_left"):
+        s[name] = messages.NOT_KNOWN_MV
     s["inputs"] = np.where((t >= 660) & (t < 670), 0, 1)
     s["late_us"], s["step_us"] = 150, 1400
 

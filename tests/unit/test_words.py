@@ -7,9 +7,14 @@ from barbox import proto, words
 from barbox.records import Event, Status
 from shared_proto import messages, settings, states
 
+UNKNOWN = messages.NOT_KNOWN_MV
+NOTHING_KNOWN = {
+    "current_da": (UNKNOWN,) * 4, "charge_pm": (UNKNOWN,) * 4, "rest_cell_mv": UNKNOWN, "minutes_left": UNKNOWN,
+}  # fmt: skip
+
 
 def status(**fields) -> Status:
-    return proto.unpack(body_of(messages.STATUS, **fields))
+    return proto.unpack(body_of(messages.STATUS, **{**NOTHING_KNOWN, **fields}))
 
 
 def event(number, a=0, b=0) -> Event:
@@ -94,3 +99,52 @@ def test_without_cells_there_is_no_cell_voltage():
     record = status(sense_mv=(40000, 39000, 0, 0, 0, 0, 0, 0), section_mv=(40000, 39000, 0, 0, 0, 0, 0, 0))
     text = words.line(record, LAYOUT)
     assert "left    0 us 40.00 V  |  right    0 us 39.00 V" in text and "a cell" not in text
+
+
+def trike():
+    values = settings.Values()
+    for n, (side, cells, kind) in enumerate([(1, 5, 0), (1, 10, 0), (1, 0, 1), (1, 0, 2), (2, 10, 0)]):
+        values.put("sense.side", side, n)
+        values.put("sense.cells", cells, n)
+        values.put("sense.kind", kind, n)
+    values.put("wheel_mm", 1600)
+    return words.Layout(values)
+
+
+def test_inputs_of_another_kind_are_no_sections():
+    left, right = trike().sides
+    assert left.sections == (words.Section(0, 5), words.Section(1, 5))
+    assert left.others == ((2, "pack negative"), (3, "current sensor"))
+    assert (right.sections, right.others) == ((words.Section(4, 10),), ())
+    faults = (0, 0, 0, states.SENSE_SILENT, 0, 0, 0, 0)
+    assert "sense input 4 (left, current sensor): its ADC does not answer" in words.explain(
+        status(sense_fault=faults), trike()
+    )
+
+
+def test_what_is_known_of_the_use_is_shown():
+    record = status(
+        current_da=(452, UNKNOWN, 0, 0), charge_pm=(834, UNKNOWN, 0, 0), speed_dmh=321, minutes_left=18,
+        rest_cell_mv=3712, supply_mv=4980,
+    )  # fmt: skip
+    line = words.line(record, trike())
+    assert "45.2 A 83 % left" in line and line.endswith("|  32.1 km/h  |  18 min left")
+    assert line.count(" A ") == 1
+    block = words.block(record, trike())
+    assert "    45.2 A, 83 % left" in block
+    assert (
+        "  speed 32.1 km/h, 18 min left at the present use, weakest section at rest 3.71 V a cell, "
+        "supply of the lever 4.98 V"
+    ) in block
+    told = words.as_json(record, trike())
+    assert [s["current_a"] for s in told["sides"]] == [45.2, None]
+    assert [s["charge_percent"] for s in told["sides"]] == [83.4, None]
+    assert [told[k] for k in ("speed_km_h", "rest_cell_v", "time_left_min", "supply_v")] == [32.1, 3.712, 18, 4.98]
+
+
+def test_what_is_not_known_of_the_use_is_not_shown():
+    for text in (words.line(status(), LAYOUT), *words.block(status(), LAYOUT)):
+        assert not any(unit in text for unit in (" A", "km/h", " min", "left at", "6553", "supply", "at rest"))
+    told = words.as_json(status(), LAYOUT)
+    assert [told[k] for k in ("speed_km_h", "rest_cell_v", "time_left_min", "supply_v")] == [None] * 4
+    assert words.as_json(status(), trike())["speed_km_h"] == 0  # a fitted sensor that stands still

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from barbox.rides import use
 from barbox.rides.figures import events_of, summarise
 from barbox.rides.timeline import Ride, Timeline, timeline
 from shared_proto import states
@@ -52,6 +53,7 @@ def account(ride: Ride) -> list[Line]:
     lines += _late(line)
     lines += _rest_ofevents_of(line)
     lines.sort(key=lambda one: one.t_s)
+    lines += _energy(found, line.duration_s)
     lines.append(_end(line))
     return lines
 
@@ -65,15 +67,30 @@ def _begin(line: Timeline) -> Line:
     text = f"recording begins: {states.name(states.STATES, int(first['state']))}"
     if first["waits"]:
         text += f"; to arm: {states.words(states.WAITS, int(first['waits']))}"
-    volts = _volts(line, 0)
-    return Line(0.0, text + (f"; {volts}" if volts else ""))
+    return Line(0.0, "; ".join([text, *_packs(line, 0)]))
 
 
 def _end(line: Timeline) -> Line:
     last = len(line.status) - 1
-    volts = _volts(line, last)
     text = f"recording ends: {states.name(states.STATES, int(line.status['state'][last]))}"
-    return Line(line.duration_s, text + (f"; {volts}" if volts else ""))
+    return Line(line.duration_s, "; ".join([text, *_packs(line, last)]))
+
+
+def _packs(line: Timeline, at: int) -> list[str]:
+    """How the packs stand, as far as it is known."""
+    return [words for words in (_volts(line, at), use.state_words(line.use, line.side_names, at)) if words]
+
+
+def _energy(found: dict[str, Any], t_s: float) -> list[Line]:
+    if found["energy"] == use.NO_ENERGY:
+        return []
+    text = f"energy used: {found['energy']}"
+    used = found["use"]
+    if used["distance_km"] is not None:
+        text += f"; {used['distance_km']:.1f} km"
+    if used["energy_wh_per_km"] is not None:
+        text += f", {used['energy_wh_per_km']:.0f} Wh for each"
+    return [Line(t_s, text)]
 
 
 def _volts(line: Timeline, at: int) -> str:
@@ -87,12 +104,14 @@ def _volts(line: Timeline, at: int) -> str:
 
 def _driving(line: Timeline) -> list[Line]:
     status = line.status
+    interval_s = line.interval_s()
     lines = []
     for first, last in line.stretches(status["state"] == states.DRIVING, _BRIEF_REST_S):
         demand = status["demand_pm"][first : last + 1]
         took = clock(float(line.t_s[last] - line.t_s[first]))
         most, mean = _percent(int(demand.max())), _percent(int(demand.mean()))
         text = f"driving for {took}: demand up to {most}, {mean} on average"
+        text += use.driven_words(line.use, first, last, interval_s)
         lines.append(Line(float(line.t_s[first]), text))
     return lines
 

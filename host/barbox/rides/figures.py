@@ -6,9 +6,11 @@ from typing import Any
 
 import numpy as np
 
+from barbox.rides import use
 from barbox.rides.timeline import Ride, Section, Timeline, timeline
 from shared_proto import states
 from shared_proto.messages import SENSES_MAX
+from shared_proto.settings import KINDS, POINT
 
 _BRIEF_S = 5.0  # a warning or cutback that comes back sooner is the same one
 _REACTION_S = 5.0  # how long to look for idle pulses after a stop
@@ -16,9 +18,8 @@ _BEFORE_S = 0.5  # a stop is told with the demand just before it
 
 
 def summary(ride: Ride) -> dict[str, Any]:
-    """The figures of a ride, for JSON: times in s from the first record, voltages in mV a cell, demand in per mille.
-
-    Energy is not among them: no current is measured.
+    """The figures of a ride, for JSON: times in s from the first record, voltages in mV a cell, demand in per mille,
+    energy where a current is known.
     """
     return summarise(timeline(ride))
 
@@ -43,7 +44,8 @@ def summarise(line: Timeline) -> dict[str, Any]:
         if interval_s[turning].sum() > 0
         else 0.0,
         "driven_s": _r(interval_s[turning].sum()),
-        "energy": "not known: no current is measured",
+        "energy": use.energy_words(line.use, line.side_names, interval_s),
+        "use": use.figures(line.use, line.side_names, interval_s),
         "arming_refused": _refusals(line),
         "warnings": _warnings(line),
         "cutbacks": _cutbacks(line),
@@ -186,7 +188,9 @@ def _faults(line: Timeline) -> list[dict[str, Any]]:
         if not 0 < side <= len(line.side_names):
             continue
         side_name = line.side_names[side - 1]
+        kind = line.settings.get("sense.kind", n)
         top = cells == line.settings.get("side.cells", side - 1)
+        point = ("top" if top else f"tap at {cells} cells") if kind == POINT else KINDS[kind]
         for first, last in line.stretches(fault != states.SENSE_OK):
             t_s, cleared_s = float(line.t_s[first]), None
             before_s = line.t_s[first - 1] if first else -1.0
@@ -198,7 +202,7 @@ def _faults(line: Timeline) -> list[dict[str, Any]]:
                     "t_s": _r(moments[0] if moments else t_s),
                     "cleared_s": cleared_s,
                     "side": side_name,
-                    "point": "top" if top else f"tap at {cells} cells",
+                    "point": point,
                     "input": n + 1,
                     "fault": states.name(states.SENSE_FAULTS, int(fault[first])),
                     "words": states.words(states.SENSE_FAULTS, int(fault[first])),

@@ -37,7 +37,8 @@ def draw(ride: Ride, title: str = "") -> bytes:
     """The picture as PNG bytes, 1320 pixels wide. A ride without records gives an empty frame that says so."""
     line = timeline(ride)
     with rc_context(_STYLE):
-        figure = Figure(figsize=(12, 4.9 + 1.9 * len(line.side_names)), dpi=110, layout="constrained")
+        high = 4.9 + 1.9 * len(line.side_names) + 1.5 * _has_use(line)
+        figure = Figure(figsize=(12, high), dpi=110, layout="constrained")
         FigureCanvasAgg(figure)
         if not len(line.status):
             figure.text(0.5, 0.5, "no record in this ride", ha="center")
@@ -55,7 +56,7 @@ def save(ride: Ride, path: str | Path, title: str = "") -> None:
 
 def _fill(figure: Figure, line: Timeline, title: str) -> None:
     sides = [n for n in range(len(line.side_names)) if any(s.side == n for s in line.sections)]
-    ratios = [0.22, 2.2] + [1.9] * len(sides)
+    ratios = [0.22, 2.2] + [1.9] * len(sides) + [1.5] * _has_use(line)
     axes: list[Any] = list(
         figure.subplots(len(ratios), 1, sharex=True, gridspec_kw={"height_ratios": ratios}, squeeze=False)[
             :, 0
@@ -65,8 +66,10 @@ def _fill(figure: Figure, line: Timeline, title: str) -> None:
     _states(axes[0], line)
     _demand(axes[1], line)
     low_v, high_v = _span(line)
-    for ax, side in zip(axes[2:], sides, strict=True):
+    for ax, side in zip(axes[2 : 2 + len(sides)], sides, strict=True):
         _voltages(ax, line, side, low_v, high_v)
+    if _has_use(line):
+        _use(axes[-1], line)
     for ax in axes[1:]:
         ax.grid(True, color="#DDDDDD", linewidth=0.6)
         ax.spines[["top", "right"]].set_visible(False)
@@ -187,6 +190,9 @@ def _voltages(ax: Any, line: Timeline, side: int, bottom_v: float, top_v: float)
         if section.merged.any():
             ax.plot(*_broken(line, np.where(section.merged, section.cell_v, np.nan)), ":", color=_INK, linewidth=1.4,
                     label="mean of both, tap lost")  # fmt: skip
+    rest_v = np.where(line.use.weakest == side, line.use.rest_cell_v, np.nan)
+    if np.isfinite(rest_v).any():
+        ax.plot(*_broken(line, rest_v), color=_SKY, linewidth=1.6, alpha=0.9, label="weakest, as at rest")
     label_v = -np.inf
     for volts, words, style in _voltage_lines(line, side):
         ax.axhline(volts, color="#777777", linestyle=style, linewidth=0.9)
@@ -196,6 +202,35 @@ def _voltages(ax: Any, line: Timeline, side: int, bottom_v: float, top_v: float)
     ax.set_ylim(bottom_v, top_v)
     ax.set_ylabel(f"{line.side_names[side]}\nV a cell")
     ax.legend(loc="lower left", ncols=3, frameon=False, fontsize=8, borderaxespad=0.1)
+
+
+def _has_use(line: Timeline) -> bool:
+    use = line.use
+    return any(bool(np.isfinite(v).any()) for v in (use.current_a, use.charge_percent, use.speed_km_h))
+
+
+def _use(ax: Any, line: Timeline) -> None:
+    """Current of each side and speed to the left, charge left to the right."""
+    use = line.use
+    shown = []
+    for n, name in enumerate(line.side_names):
+        colour, _ = _SECTION_LINES[n % len(_SECTION_LINES)]
+        if np.isfinite(use.current_a[:, n]).any():
+            shown += ax.plot(*_broken(line, use.current_a[:, n]), color=colour, linewidth=1.0, label=f"{name}, A")
+    if np.isfinite(use.speed_km_h).any():
+        shown += ax.plot(*_broken(line, use.speed_km_h), color=_INK, linewidth=1.2, label="speed, km/h")
+    ax.set_ylim(bottom=0)
+    ax.set_ylabel("A, km/h")
+    percent = ax.twinx()
+    for n, name in enumerate(line.side_names):
+        colour, _ = _SECTION_LINES[n % len(_SECTION_LINES)]
+        if np.isfinite(use.charge_percent[:, n]).any():
+            t, left = _broken(line, use.charge_percent[:, n])
+            shown += percent.plot(t, left, "--", color=colour, linewidth=1.4, label=f"{name}, % of charge left")
+    percent.set_ylim(0, 105)
+    percent.set_ylabel("% left")
+    percent.spines[["top", "left"]].set_visible(False)
+    ax.legend(handles=shown, loc="upper right", ncols=len(shown), frameon=False, fontsize=8, borderaxespad=0.1)
 
 
 def _happened(found: dict[str, Any]) -> list[tuple[float, str]]:

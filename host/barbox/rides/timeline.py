@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barbox.errors import UserError
+from barbox.rides.use import Use, use_of
 from barbox.rig.model import section_name
 from barbox.settings_text import Slot, find, from_json, slots
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX
-from shared_proto.settings import Values
+from shared_proto.settings import POINT, Values
 
 _WRAP_MS = 1 << 30  # the box's clock of milliseconds
 _GAP_FACTOR = 3.0  # an interval this many times the usual one is a gap
@@ -81,6 +82,7 @@ class Timeline:
     gap_at: NDArray[np.int64]
     missed: int
     restarts: int
+    use: Use
 
     @property
     def duration_s(self) -> float:
@@ -155,6 +157,7 @@ def timeline(ride: Ride) -> Timeline:
         gap_at=gaps,
         missed=_missed(status["number"], segment, events["number"], ms, event_ms),
         restarts=int(segment[-1]) if len(segment) else 0,
+        use=use_of(status, settings, len(names)),
     )
 
 
@@ -246,7 +249,9 @@ def _sections(status: NDArray[Any], settings: Values, names: list[str]) -> list[
         points = sorted(
             (settings.get("sense.cells", n), n)
             for n in range(SENSES_MAX)
-            if settings.get("sense.side", n) == side + 1 and settings.get("sense.cells", n)
+            if settings.get("sense.side", n) == side + 1
+            and settings.get("sense.kind", n) == POINT
+            and settings.get("sense.cells", n)
         )
         below = 0
         below_now = np.zeros(len(status), np.int64)  # cells below the nearest believed point under this one
