@@ -219,15 +219,17 @@ def _use(ax: Any, line: Timeline) -> None:
             shown += ax.plot(*_broken(line, use.current_a[:, n]), color=colour, linewidth=1.0, label=f"{name}, A")
     if np.isfinite(use.speed_km_h).any():
         shown += ax.plot(*_broken(line, use.speed_km_h), color=_INK, linewidth=1.2, label="speed, km/h")
-    ax.set_ylim(bottom=0)
-    ax.set_ylabel("A, km/h")
+    # Room above the lines for the legend.
+    ax.set_ylim(0, 1.3 * max(ax.get_ylim()[1], 1.0))
+    ax.set_ylabel("A, km/h" if np.isfinite(use.speed_km_h).any() else "A")
     percent = ax.twinx()
     for n, name in enumerate(line.side_names):
         colour, _ = _SECTION_LINES[n % len(_SECTION_LINES)]
         if np.isfinite(use.charge_percent[:, n]).any():
             t, left = _broken(line, use.charge_percent[:, n])
             shown += percent.plot(t, left, "--", color=colour, linewidth=1.4, label=f"{name}, % of charge left")
-    percent.set_ylim(0, 105)
+    percent.set_ylim(0, 130)
+    percent.set_yticks([0, 25, 50, 75, 100])
     percent.set_ylabel("% left")
     percent.spines[["top", "left"]].set_visible(False)
     ax.legend(handles=shown, loc="upper right", ncols=len(shown), frameon=False, fontsize=8, borderaxespad=0.1)
