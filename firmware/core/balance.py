@@ -18,6 +18,8 @@ _PULL_ROUNDS = 10  # a pull is judged this long after it began: fans have spoole
 _LEAST_MV = 300  # sag of the side that works, at the least; common practice, no source
 _LOOK_ROUNDS = 5  # how far back a rise is looked for: a second
 _SLACK_PM = 50  # demand may have changed by this much meanwhile
+_FALL_PM = 10  # between two rounds: demand falls, and fans run down for a while after
+_CALM_ROUNDS = _LOOK_ROUNDS + 8  # a rise is judged when demand has not fallen for this long before the look begins
 
 
 class Balance:
@@ -31,6 +33,8 @@ class Balance:
         self._reference_mv = array("i", [NOT_KNOWN_MV] * SIDES_MAX)
         self._past_mv = array("i", [NOT_KNOWN_MV] * (SIDES_MAX * _LOOK_ROUNDS))
         self._past_pm = array("i", [0] * _LOOK_ROUNDS)
+        self._before_pm = 0  # a round ago
+        self._calm = 0  # rounds since demand last fell
         self._at = 0
 
     @micropython.native
@@ -48,6 +52,11 @@ class Balance:
         if self._ms < _EVERY_MS:
             return
         self._ms = 0
+        if demand_pm < self._before_pm - _FALL_PM:
+            self._calm = 0
+        elif self._calm < _CALM_ROUNDS:
+            self._calm += 1
+        self._before_pm = demand_pm
         if demand_pm == 0:
             if self._rest_ms >= _REST_MS:
                 for side in range(sides):
@@ -81,7 +90,7 @@ class Balance:
 
     def _judge_rise(self, top_mv, sides, demand_pm):
         """A string that has risen within a second by most of a pull's sag while demand has not fallen."""
-        if demand_pm < self._past_pm[self._at] - _SLACK_PM:
+        if self._calm < _CALM_ROUNDS or demand_pm < self._past_pm[self._at] - _SLACK_PM:
             return
         for side in range(sides):
             past_mv = self._past_mv[SIDES_MAX * self._at + side]
