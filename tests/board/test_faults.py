@@ -223,7 +223,8 @@ def test_easing_the_lever_is_no_side_that_stops_pulling():
     with make_box() as box, Host(box) as host:
         host.ride(1.5)
         drive(box, host, 900, 4)
-        for n, lever_pm in enumerate((500, 900, 300, 600, 250, 1000, 400, 800, 500, 1000, 200, 700, 350, 900, 450, 850)):
+        to = (500, 900, 300, 600, 250, 1000, 400, 800, 500, 1000, 200, 700, 350, 900, 450, 850)
+        for n, lever_pm in enumerate(to):
             box.move_lever(lever_pm)
             host.ride(3 + 0.037 * n)
             assert host.limit != "SIDE", (n, lever_pm)
