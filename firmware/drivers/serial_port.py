@@ -3,8 +3,11 @@
 import asyncio
 import select
 import sys
+import time
 
 _SLICE = 64  # bytes written between two looks at the port
+_WAITED_MS = 20  # a write that took longer has waited for the host
+_CAREFUL = 50  # frames written byte by byte after the host was found slow
 _TAKE = 128  # bytes read at most in one go
 
 
@@ -21,6 +24,7 @@ class SerialPort:
         self._can_write.register(self._out, select.POLLOUT)
         self._data = bytearray(_TAKE)
         self.dropped = 0
+        self._careful = 0  # such frames left
 
     async def read(self):
         """Wait for bytes; what has come (1 to 128 bytes)."""
@@ -36,12 +40,23 @@ class SerialPort:
     def write(self, frame):
         """Write a frame, or as much of it as the port takes; the receiver drops a torn one by its CRC.
 
-        The port blocks for up to half a second when it is open and nobody reads, so it is asked before each slice.
+        The port blocks for up to half a second when it is open and has less room than it is given, so it is asked
+        before each slice. It tells only whether there is room for one byte: for a host that reads too slowly, slices
+        are of one byte for a while, since half a second again and again would stop the tasks' heartbeats.
         """
         view = memoryview(frame)
-        for at in range(0, len(frame), _SLICE):
+        size = 1 if self._careful else _SLICE
+        for at in range(0, len(frame), size):
             if not self._can_write.poll(0):
+                self._careful = _CAREFUL
                 self.dropped += 1
                 return False
-            self._out.write(view[at : at + _SLICE])
+            began_ms = time.ticks_ms()
+            self._out.write(view[at : at + size])
+            if time.ticks_diff(time.ticks_ms(), began_ms) > _WAITED_MS:
+                self._careful = _CAREFUL
+                self.dropped += 1  # it may have lost bytes: let the rest of it go
+                return False
+        if self._careful:
+            self._careful -= 1
         return True
