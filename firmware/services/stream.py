@@ -22,16 +22,16 @@ class Stream:
     async def run(self):
         """Never returns."""
         controller = self._control.controller
-        since_ms = 0
+        part = 0
         while True:
             period_ms = 1000 // self._store.values.get("stream_hz")
-            wait_ms = min(period_ms, _SHORT_MS)
-            await asyncio.sleep_ms(wait_ms)
+            parts = (period_ms + _SHORT_MS - 1) // _SHORT_MS
+            await asyncio.sleep_ms(period_ms // parts)
             self._beats.beat(STREAM, controller.now_ms)
-            since_ms += wait_ms
             self._send_events(controller)
-            if since_ms >= period_ms:
-                since_ms = 0
+            part += 1
+            if part >= parts:
+                part = 0
                 self._send(self.status())
 
     def status(self):
