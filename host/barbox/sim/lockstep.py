@@ -171,10 +171,11 @@ class LockStep:
         if output:
             self.port.send(output)
         kind = message[0] >> 32
-        if kind == vm.RESET:
+        if kind != vm.SYNC:
             board.close()
-            self.resets.append((self.now_us, "watchdog"))
-            self.start(_WATCHDOG)
+            cut = kind == vm.ENDED  # the power went, and came back
+            self.resets.append((self.now_us, "power" if cut else "watchdog"))
+            self.start(_POWER if cut else _WATCHDOG)
 
     def _gone(self, why: str) -> None:
         self.power_off()
