@@ -66,7 +66,7 @@ class Flash:
     def _after(cut, us):
         _bus.log(_bus.FLASH_OP, 0, us)
         if cut:
-            _bus.exchange(_bus.RESET)
+            _bus.exchange(_bus.ENDED)
             raise SystemExit
         was = _bus.mask(True)
         _bus._pass_to(_bus.now + us)
