@@ -1,0 +1,141 @@
+"""Settings on flash: the power goes at every flash operation of a commit; the firmware is what would be copied."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from bench_host import Host, make_box, quick_values
+
+from barbox.sim import flash, vm
+from barbox.sim.board import LEFT, settings_slot
+from barbox.sim.firmware import board_files
+from shared_proto import messages, states
+
+OLD, NEW = (2000, 300), (900, 150)  # ramp_up_ms, ramp_down_ms
+
+
+def ramps(host):
+    return host.get("ramp_up_ms"), host.get("ramp_down_ms")
+
+
+def put_ramps(host, both):
+    host.put("ramp_up_ms", both[0])
+    host.put("ramp_down_ms", both[1])
+
+
+def commit(host):
+    assert host.request(messages.SETTING_COMMIT).kind == messages.DONE.kind
+
+
+# littlefs compacts its directory at the second commit of a new board and then at every sixth: with sector erases.
+@pytest.mark.parametrize(("commits_before", "at_least"), [(0, 2), (1, 6), (7, 6)])
+def test_a_cut_at_any_flash_operation_leaves_old_or_new_settings(commits_before, at_least):
+    seen = []
+    for operation in range(60):
+        with make_box() as box, Host(box) as host:
+            host.ride(0.7)
+            for n in range(commits_before):
+                put_ramps(host, OLD if n == commits_before - 1 else (3000 + n, 300))
+                commit(host)
+            put_ramps(host, NEW)
+            box.cut_power_at_flash_operation(operation)
+            host.post(messages.SETTING_COMMIT)
+            host.ride(0.5)
+            cut = [cause for _, cause in box.resets]
+            assert cut in ([], ["power"])
+            host.ride(1)
+            assert host.state == "LOCKED" and "SETTINGS" not in host.warnings
+            assert {width for _, width in box.pulses(LEFT)} == {1000}
+            identity = host.hello()
+            assert identity.rig == "trike" and identity.settings_seq >= 1
+            assert states.name(states.RESETS, identity.reset) == "POWER"
+            assert ramps(host) in (OLD, NEW), operation
+            if not cut:
+                assert ramps(host) == NEW
+                break
+            seen.append(ramps(host))
+            put_ramps(host, (1111, 222))  # the flash takes the next commit, and the one after it
+            commit(host)
+            put_ramps(host, (1112, 223))
+            commit(host)
+            assert ramps(host) == (1112, 223)
+    else:
+        raise AssertionError("a commit takes more than 60 flash operations")
+    assert len(seen) >= at_least
+    assert seen[0] == OLD  # a cut in the first operation leaves the old ones
+
+
+def overlay_of(a=b"", b=b""):
+    return {name: data for name, data in (("settings.a", a), ("settings.b", b)) if data}
+
+
+@pytest.mark.parametrize("damage", ["torn", "one bit", "empty"])
+def test_damaged_settings_are_told_and_the_box_is_a_voltmeter(damage):
+    good = settings_slot(quick_values())
+    bad = {"torn": good[:100], "one bit": good[:50] + bytes([good[50] ^ 4]) + good[51:], "empty": b"\0"}[damage]
+    with make_box(applied=False, overlay=overlay_of(bad, bad)) as box, Host(box) as host:
+        host.ride(1)
+        assert (host.state, host.waits) == ("LOCKED", "NO_RIG")
+        assert "SETTINGS" in host.warnings
+        assert host.hello().settings_seq == 0
+    with make_box(applied=False, overlay=overlay_of(good, bad)) as box, Host(box) as host:
+        host.ride(1)
+        assert host.waits == "STOP_TEST"
+        assert "SETTINGS" not in host.warnings
+        assert host.hello().settings_seq == 1
+
+
+def test_settings_survive_the_power():
+    with make_box() as box, Host(box) as host:
+        host.ride(0.7)
+        put_ramps(host, NEW)
+        commit(host)
+        box.power_off()
+        box.advance(1)
+        box.power_on()
+        host.ride(1)
+        assert ramps(host) == NEW
+        assert host.hello().settings_seq == 2
+
+
+READ_BACK = """
+import os, sys
+def walk(folder):
+    for name, kind, *_ in os.ilistdir(folder or "/"):
+        path = folder + "/" + name if folder else name
+        if kind == 0x4000:
+            walk(path)
+        else:
+            with open("/" + path, "rb") as f:
+                print(path, f.read().hex(), file=sys.stderr)
+walk("")
+raise SystemExit
+"""
+
+
+def test_the_files_on_the_boards_flash_are_those_of_the_repository_byte_for_byte(tmp_path):
+    """Read back through the VM's own littlefs; compared with what stands in the folders, not with what was copied."""
+    image = tmp_path / "flash"
+    flash.fresh_copy({}, image)
+    reader = tmp_path / "reader.py"
+    reader.write_text(
+        "import sys\n"
+        f"sys.path.insert(0, {str(vm._HAL)!r})\n"
+        "import vfs, _bus, _flash\n"
+        f"board = _flash.Flash({str(image)!r}, {flash.SECTORS})\n"
+        "vfs.umount('/')\n"
+        "vfs.mount(vfs.VfsLfs2(board, progsize=256), '/')\n" + READ_BACK
+    )
+    run = "import sys; from micropython_unix import run_main; sys.exit(run_main(['micropython', sys.argv[1]]))"
+    done = subprocess.run(
+        [sys.executable, "-c", run, str(reader)], capture_output=True, text=True, timeout=60, check=False
+    )
+    found = dict(line.split(" ") for line in done.stderr.splitlines() if " " in line)
+    root = Path(__file__).resolve().parents[2]
+    expected = {}
+    for folder, prefix in (("firmware", ""), ("shared_proto", "shared_proto/")):
+        for path in (root / folder).rglob("*.py"):
+            expected[prefix + path.relative_to(root / folder).as_posix()] = path.read_bytes().hex()
+    assert len(expected) > 25 and set(board_files()) == set(expected)
+    assert found == expected, done.stderr[-500:] if not found else "another content"
