@@ -1,0 +1,40 @@
+"""The same core on CPython and in the MicroPython VM, step by step, and without an allocation in the step."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import core_corpus
+
+ROOT = Path(__file__).resolve().parents[2]
+RUN = "import sys; from micropython_unix import run_main; sys.exit(run_main(['micropython'] + sys.argv[1:]))"
+
+
+def in_the_vm(*args: str) -> subprocess.CompletedProcess:
+    env = {**os.environ, "MICROPYPATH": f"{ROOT / 'firmware'}:{ROOT}:.frozen"}
+    return subprocess.run(
+        [sys.executable, "-c", RUN, *args], capture_output=True, text=True, timeout=90, check=False, env=env
+    )
+
+
+def test_every_step_is_the_same_on_both():
+    lines: list[str] = []
+    core_corpus.main(lambda *what: lines.append(" ".join(map(str, what))))
+    done = in_the_vm(str(Path(core_corpus.__file__)))
+    assert done.returncode == 0, done.stdout[-300:] + done.stderr[-2000:]
+    theirs = done.stdout.splitlines()
+    for n, (a, b) in enumerate(zip(lines, theirs, strict=True)):
+        assert a == b, f"line {n + 1}"
+    steps = [line.split() for line in lines if line[0].isdigit()]
+    assert len(steps) >= 3000
+    # The corpus goes everywhere that it should.
+    assert {s[1] for s in steps} == {"0", "1", "2", "3"}
+    assert len({s[2] for s in steps}) >= 5  # causes
+    assert len({s[4] for s in steps}) >= 5  # limits
+    assert any(line.startswith("event") for line in lines)
+
+
+def test_the_lock_of_the_heap_does_catch_an_allocation():
+    done = in_the_vm("-c", "import micropython\nmicropython.heap_lock()\nx = [1] * 100")
+    assert "heap is locked" in done.stdout + done.stderr
