@@ -67,7 +67,7 @@ asyncio.gather  # noqa: B018
 
 over_micropython = over("micropython")
 over_micropython.alloc_emergency_exception_buf = lambda n: None
-over_micropython.kbd_intr = lambda c: None
+over_micropython.kbd_intr = _streams.kbd_intr
 
 # Bytes on this 64-bit VM count for about half as many on the board.
 over_gc = over("gc")
