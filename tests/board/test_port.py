@@ -208,6 +208,20 @@ def test_settings_are_refused_unless_locked_and_within_their_limits():
         assert not host.events_of("SETTINGS")
 
 
+def test_more_sides_than_the_box_started_with_ask_for_a_restart():
+    with make_box(applied=False) as box, Host(box) as host:
+        host.ride(0.5)
+        host.put("sides", 3)
+        assert host.request(messages.SETTING_COMMIT).kind == messages.DONE.kind
+        host.ride(3)
+        assert box.resets == [] and host.state == "LOCKED"
+        steady(box, 1_000_000, IDLE_US)
+        box.power_off()
+        box.power_on()
+        host.ride(1)
+        assert host.get("sides") == 3 and host.status.pulse_us[2] == IDLE_US
+
+
 def test_settings_put_in_force_change_the_ramp():
     with make_box() as box, Host(box) as host:
         host.ride(0.5)
