@@ -67,6 +67,8 @@ class Decoder:
     @staticmethod
     def _body(part):
         # Every ESC of a well-formed frame starts a pair, so two replaces undo the two of `encode`.
+        if part[-1:] == ESC:
+            return None  # cut inside a pair
         raw = part.replace(ESC_END, END).replace(ESC_ESC, ESC)
         body = raw[:-4]
         if not 0 < len(body) <= BODY_MAX or struct.unpack("<I", raw[-4:])[0] != binascii.crc32(body):

@@ -9,6 +9,7 @@ import struct
 
 from shared_proto.messages import SENSES_MAX, SIDES_MAX
 
+CELLS_MAX = 14  # at 4.5 V a cell, which is plainly wrong, still within the 65.5 V that a status carries
 GROUPS = {"": 1, "side": SIDES_MAX, "sense": SENSES_MAX}
 
 # The linear curve: pulse span per mille at each tenth of demand. The bench replaces it.
@@ -86,14 +87,15 @@ SETTINGS = (
             "allowance for cell spread, for each cell of a section beyond the first"),
     Setting("", "watchdog_ms", "H", "ms", 500, 8000, 1000, "the watchdog resets a box that stalls for this long"),
     Setting("side", "name", "12s", "", 0, 0, (b"left", b"right", b"third", b"fourth"), "name of the side"),
-    Setting("side", "cells", "B", "", 0, 28, 0, "cells in series in the string; 0: not stated"),
+    Setting("side", "cells", "B", "", 0, CELLS_MAX, 0, "cells in series in the string; 0: not stated"),
     Setting("side", "idle_us", "H", "us", 800, 1200, 1000, "pulse at idle"),
     Setting("side", "full_us", "H", "us", 1700, 2200, 2000, "pulse at full"),
     Setting("side", "curve", "11H", "per mille", 0, 1000, (_LINEAR,) * SIDES_MAX,
             "pulse span at each tenth of demand, rising"),
     Setting("side", "proven", "B", "", 0, 1, 0, "1 when the bench has proved stop and pulse loss of this side"),
     Setting("sense", "side", "B", "", 0, SIDES_MAX, (1, 2, 0, 0, 0, 0, 0, 0), "side that the input senses, 0 unused"),
-    Setting("sense", "cells", "B", "", 0, 28, 0, "cells between the pack negative and this point; 0: not stated"),
+    Setting("sense", "cells", "B", "", 0, CELLS_MAX, 0,
+            "cells between the pack negative and this point; 0: not stated"),
     Setting("sense", "nv_per_count", "I", "nV", 10000, 8000000, 2000000,
             "voltage at the sense point for one count of the ADC: its step times the divider ratio"),
     Setting("sense", "offset_mv", "h", "mV", -32000, 32000, 0, "added to the reading"),

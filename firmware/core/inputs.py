@@ -11,6 +11,7 @@ class Inputs:
     def __init__(self):
         self.code = array("i", [0] * SENSES_MAX)  # last ADC code of each sense input, signed
         self.reading = array("i", [0] * SENSES_MAX)  # counts the readings of each, so that a new one is seen
+        self.again = -1  # sense input whose reading is in doubt: read it next, whoever's turn it is
         self.lever_a_mv = 0  # at the ADC pin
         self.lever_b_mv = 0
         self.stop_closed = False  # level of the stop loop now

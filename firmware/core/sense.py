@@ -10,6 +10,7 @@ from array import array
 import micropython
 
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX, SIDES_MAX
+from shared_proto.settings import NEGATIVE
 from shared_proto.states import SENSE_HIGH, SENSE_OK, SENSE_OPEN, SENSE_SHORTED, SENSE_SILENT
 
 # Common practice, no source: below 1 V a cell there is no pack, above 4.5 V a cell none that could be charged.
@@ -33,8 +34,6 @@ def scale(nv_per_count):
         shift += 1
     return ((nv_per_count << shift) + 500000) // 1000000, shift
 
-
-POINT, NEGATIVE, CURRENT = range(3)  # setting sense.kind
 
 _NEGATIVE_MOST_MV = 1000  # a heavy negative that drops more is open, or the input is not on it
 
@@ -176,6 +175,8 @@ class Sense:
                 self.mv[n] = mv
                 return True
             self._doubts[n] += 1
+            if self._doubts[n] < _DOUBTS:
+                inputs.again = n
         self._goods[n] = 0
         if self._doubts[n] < _DOUBTS:
             return False

@@ -41,7 +41,7 @@ class I2cSense:
                 continue
             try:
                 self._take(part, inputs)
-                self._ask(part)
+                self._ask(part, inputs)
             except OSError:
                 self.errors += 1
                 self._asked[part] = -1
@@ -60,15 +60,23 @@ class I2cSense:
         if inputs.reading[n] > 0x3FFF:
             inputs.reading[n] = 1
 
-    def _ask(self, part):
+    def _ask(self, part, inputs):
         self._asked[part] = -1
+        again = inputs.again - 4 * part
+        if 0 <= again < 4:  # a doubt is settled first
+            inputs.again = -1
+            self._start(part, again)
+            return
         for _ in range(4):
             which = self._next[part]
             self._next[part] = (which + 1) & 3
             if self._used[4 * part + which]:
-                config = _CONFIG | (_SINGLE_ENDED + which) << 12
-                self._two[0] = config >> 8
-                self._two[1] = config & 0xFF
-                self._i2c.writeto_mem(self._addresses[part], _REG_CONFIG, self._two)
-                self._asked[part] = which
+                self._start(part, which)
                 return
+
+    def _start(self, part, which):
+        config = _CONFIG | (_SINGLE_ENDED + which) << 12
+        self._two[0] = config >> 8
+        self._two[1] = config & 0xFF
+        self._i2c.writeto_mem(self._addresses[part], _REG_CONFIG, self._two)
+        self._asked[part] = which

@@ -25,8 +25,8 @@ _REF_A = 100.0  # unit of current where the curve was not measured
 _UNSEEN_A = 5000  # a sensor above this, in 0.1 A, is broken
 
 _MAGIC = 0xE1
-_SECTION = "<BBHHB"  # side, cells, fast and slow in mV/16, doubt in percent
-_SIDE = "<HBH3B"  # charge, its doubt in 4 per mille, full current in 0.1 A, lags in 1/200 of it
+_SECTION = "<BBHHB"  # side, cells, fast and slow in mV/8, doubt in percent
+_SIDE = "<HBH3B"  # charge, its doubt in 4 per mille, full current in 0.1 A, lags in percent of it
 _SECTION_SIZE = struct.calcsize(_SECTION)
 _SIDE_SIZE = struct.calcsize(_SIDE)
 
@@ -38,20 +38,30 @@ class _Side:
         self.slow = SlowCurrent()
         self.charge = Charge()
         self.shape = [0.0] * 12
-        self.curve_da = ()
-        self.capacity_mah = 0
-        self.start()
+        self.curves: tuple = ()
+        self.start((0,) * 11, (0,) * 11, 0)
 
-    def start(self):
-        self.ref_a = _REF_A
-        self.curve_known = False
+    def start(self, current_da, pulse_pm, capacity_mah):
+        """Begin with the measured current and the pulse span at each tenth of demand; the former all 0: unknown."""
+        full_da = max(current_da)
+        self.curve_known = full_da > 0
+        self.ref_a = 0.1 * full_da if full_da else _REF_A
+        for i in range(11):
+            if full_da:
+                self.shape[i] = current_da[i] / full_da
+            else:  # speed follows the pulse, power the cube of the speed (fan law)
+                share = pulse_pm[i] * 0.001
+                self.shape[i] = share * share * share
+        self.shape[11] = self.shape[10]
+        self.capacity_mah = capacity_mah
         self.full = 1.0  # current at full thrust: learned from a sensor
         self.sensed = False  # by a sensor, now
-        self.known = False  # in amperes
+        self.known = self.curve_known  # in amperes
         self.x = 0.0
         self.wanted = 0.0  # what the demand should draw once spooled up
         self.restart_mean()
         self.slow.set((0.0, 0.0, 0.0))
+        self.charge.start(self.full_s())
 
     def restart_mean(self):
         self.sum = 0.0
@@ -63,13 +73,9 @@ class _Side:
 
     def update(self, demand_pm, sensor_da, dt_s):
         demand_pm = min(max(demand_pm, 0), 1000)
-        if self.curve_known:
-            i = demand_pm // 100
-            low = self.shape[i]
-            shape = low + (self.shape[i + 1] - low) * (demand_pm - 100 * i) * 0.01
-        else:
-            share = demand_pm * 0.001
-            shape = share * share**0.5  # power with the cube of speed, speed about with the demand's square root
+        i = demand_pm // 100
+        low = self.shape[i]
+        shape = low + (self.shape[i + 1] - low) * (demand_pm - 100 * i) * 0.01
         self.wanted += (shape - self.wanted) * (dt_s / (_SPOOL_S + 0.5 * dt_s) if dt_s < _SPOOL_S else 1.0)
         sensed = 0 <= sensor_da <= _UNSEEN_A
         known = sensed or self.curve_known
@@ -142,22 +148,11 @@ class Estimator:
         same = [False] * SIDES_MAX
         for s in range(SIDES_MAX):
             side = self._sides[s]
-            curve = get("side.current_da", s) if s < self._count else (0,) * 11
-            capacity = get("side.capacity_mah", s)
-            same[s] = tuple(curve) == side.curve_da and capacity == side.capacity_mah
-            if same[s]:
-                continue
-            side.start()
-            side.curve_da = tuple(curve)
-            side.capacity_mah = capacity
-            full_da = max(curve)
-            side.curve_known = side.known = full_da > 0
-            if full_da:
-                side.ref_a = 0.1 * full_da
-                for i in range(11):
-                    side.shape[i] = curve[i] / full_da
-                side.shape[11] = side.shape[10]
-            side.charge.start(side.full_s())
+            curves = (tuple(get("side.current_da", s)), tuple(get("side.curve", s)), get("side.capacity_mah", s))
+            same[s] = curves == side.curves
+            if not same[s]:
+                side.curves = curves
+                side.start(*curves)
         for n in range(SENSES_MAX):
             section = self._sections[n]
             side = get("sense.side", n) - 1 if get("sense.kind", n) == 0 else -1
@@ -178,7 +173,8 @@ class Estimator:
         if side.curve_known:
             ah = side.capacity_mah * 0.001
             mohm = min(max(_MOHM_AH / ah, _MOHM_LEAST), _MOHM_MOST) if ah else _MOHM
-            section.sag.start(mohm * side.ref_a, _MOHM_LEAST * side.ref_a, _MOHM_MOST * side.ref_a)
+            most_mv = min(_MOHM_MOST * side.ref_a, _FULL_MOST_MV)
+            section.sag.start(min(mohm * side.ref_a, most_mv), _MOHM_LEAST * side.ref_a, most_mv)
         else:
             section.sag.start(_FULL_MV, _FULL_LEAST_MV, _FULL_MOST_MV)
 
@@ -264,18 +260,22 @@ class Estimator:
         self._next = 0
 
     def _see(self, s, time):
-        """Charge of a side, by its weakest section."""
-        weakest = -1
+        """Charge of a side: by its best section, less what the weakest has less than the best."""
+        best = weakest = -1
         for n in range(SENSES_MAX):
             section = self._sections[n]
-            if section.side == s and section.rest_mv >= 0.0 and (
-                weakest < 0 or section.rest_mv < self._sections[weakest].rest_mv
-            ):
-                weakest = n
+            if section.side == s and section.rest_mv >= 0.0:
+                if best < 0 or section.rest_mv > self._sections[best].rest_mv:
+                    best = n
+                if weakest < 0 or section.rest_mv < self._sections[weakest].rest_mv:
+                    weakest = n
         charge = self._sides[s].charge
-        if weakest >= 0:
-            charge.see(self._sections[weakest].rest_mv, float(self.sag_cell_mv[weakest]), time)
-        self.charge_pm[s] = int(charge.pm + 0.5) if charge.pm >= 0.0 else NOT_KNOWN
+        if best >= 0:
+            rest_mv = self._sections[best].rest_mv
+            charge.see(rest_mv, float(self.sag_cell_mv[best]), time)
+            charge.compare(rest_mv, self._sections[weakest].rest_mv, time)
+        left_pm = charge.left_pm()
+        self.charge_pm[s] = int(left_pm + 0.5) if left_pm >= 0.0 else NOT_KNOWN
 
     def _learn(self, n):
         section = self._sections[n]
@@ -285,11 +285,7 @@ class Estimator:
         side = self._sides[s]
         sag = section.sag
         sag.update(section.low, self._mean[s], side.slow.value, self._drift[s], self._blur[s], self._closed_s)
-        kept = 0.0  # what is left of the slow part after 10 s, and what full thrust adds to it
-        for k in range(3):
-            kept += side.slow.WEIGHTS[k] * side.slow.lags[k] * _KEPT_10S[k]
-        full = side.full
-        full_mv = sag.fast_mv * full + sag.slow_mv * (kept + SlowCurrent.RISE_10S * full)
+        full_mv = sag.fast_mv * side.full + sag.slow_mv * side.slow.after_10s(side.full)
         self.full_sag_cell_mv[n] = min(int(full_mv + 0.5), 6000)
         if side.known and sag.believed():
             mohm_x10 = int(sag.fast_mv / side.ref_a * 10.0 + 0.5)
@@ -302,7 +298,7 @@ class Estimator:
         self.resistance_mohm_x10[n] = NOT_KNOWN
 
     def snapshot(self):
-        """What should survive a reset, 93 bytes; a check sum is the caller's to add."""
+        """What should survive a reset, 89 bytes; a check sum is the caller's to add."""
         parts = [bytes((_MAGIC,))]
         for section in self._sections:
             sag = section.sag
@@ -349,6 +345,3 @@ class Estimator:
             if s >= 0 and its_side == s + 1 and top == section.top and same[s] and fast:
                 section.sag.learned(0.125 * fast, 0.125 * slow, max(0.01 * doubt, 0.1))
         return True
-
-
-_KEPT_10S = (0.2865, 0.7788, 0.9512)  # exp(-10 s / tau) of the three lags

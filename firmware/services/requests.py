@@ -1,7 +1,7 @@
 """Requests from a host to answers. Nothing here can arm the box or move a fan."""
 
 from shared_proto import messages as m
-from shared_proto.settings import SETTINGS, TABLE_CRC, conflict
+from shared_proto.settings import POINT, SETTINGS, TABLE_CRC, conflict
 from shared_proto.states import (
     EVENT_SETTINGS,
     REFUSE_BAD_REQUEST,
@@ -62,7 +62,7 @@ class Requests:
         values = self._store.values
         worst = 0
         for n in range(m.SENSES_MAX):
-            if values.get("sense.side", n):
+            if values.get("sense.side", n) and values.get("sense.kind", n) == POINT:
                 worst = max(worst, values.get("sense.uncertainty_mv", n))
         return m.IDENTITY.pack(number, m.MAJOR, m.MINOR, FIRMWARE, self._board, self._serial, values.get("rig"),
                                self._reset, TABLE_CRC, self._store.seq, self._free_bytes(), worst)

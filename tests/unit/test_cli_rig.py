@@ -118,7 +118,7 @@ def test_new_does_not_overwrite_unless_forced(barbox, sheet):
     ("args", "said"),
     [
         (["--board", "mega"], "--board mega is no board; known boards: pico_w, pico"),
-        (["--cells", 40], "--cells 40 is outside 1..28: count the cells in series of one string"),
+        (["--cells", 40], "--cells 40 is outside 1..14: count the cells in series of one string"),
         (["--sides", "a,b,c,d,e"], "--sides names 5 sides, a box has room for 4: name fewer"),
         (
             ["--sides", "a,b,c", "--board", "pico"],

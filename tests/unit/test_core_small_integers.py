@@ -91,9 +91,9 @@ def extreme_values(rng):
         values.put("rig", b"")
         for n in range(8):
             values.put("sense.side", rng.randint(0, 2), n)
-            values.put("sense.cells", rng.choice((0, n + 1, 28 - n)), n)
+            values.put("sense.cells", rng.choice((0, n + 1, 14 - n)), n)
         for side in range(4):
-            values.put("side.cells", 28, side)
+            values.put("side.cells", 14, side)
         if not conflict(values):
             values.put("rig", b"x")
             return values

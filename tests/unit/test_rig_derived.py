@@ -170,7 +170,7 @@ NEW = [
     (board, "abcd"[:sides], cells)
     for board in BOARDS.values()
     for sides in range(1, min(board.inputs, 4) + 1)
-    for cells in (1, 2, 5, 7, 10, 12, 20)
+    for cells in (1, 2, 5, 7, 10, 12, 14)
 ]
 
 

@@ -81,11 +81,11 @@ BAD = {
     ),
     "wrong type": (
         [("cells = 10\npacks", 'cells = "10"\npacks')],
-        "rig.toml: side[1].cells is text: write a number in 1..28, without quotes",
+        "rig.toml: side[1].cells is text: write a number in 1..14, without quotes",
     ),
     "not whole": (
         [("cells = 10\npacks", "cells = 9.5\npacks")],
-        "rig.toml: side[1].cells is 9.5: write a whole number in 1..28",
+        "rig.toml: side[1].cells is 9.5: write a whole number in 1..14",
     ),
     "not a number at all": (
         [("ramp_up_s = 2.0", "ramp_up_s = nan")],

@@ -13,7 +13,10 @@ import asyncio
 from collections.abc import Awaitable
 from typing import TypeVar
 
+import numpy as np
+
 from barbox.errors import BoxError
+from barbox.sim import letters
 from barbox.sim.firmware import board_pins
 from barbox.sim.lockstep import LockStep
 from barbox.sim.plant.params import PlantSpec
@@ -215,6 +218,19 @@ class SimBoard(WireFaults):
         """Hold the ADC bus low: every transfer runs into its time-out."""
         self.wiring.bus_stuck = stuck
 
+    def unplug_display(self) -> None:
+        """Take the display off its bus; it loses its supply."""
+        self.wiring.parts_absent |= 4
+        self.wiring.display_powered += 1
+        self._step.panel.blank()
+
+    def plug_in_display(self) -> None:
+        self.wiring.parts_absent &= ~4
+
+    def stick_display_bus(self, stuck: bool = True) -> None:
+        """Hold the display's bus low: every transfer on it runs into its time-out."""
+        self.wiring.display_bus_stuck = stuck
+
     def stall_processor(self, seconds: float) -> None:
         """Nothing in Python moves for that long, from the next moment on."""
         self._step.order(ORDER_STALL, round(seconds * 1e6))
@@ -260,6 +276,24 @@ class SimBoard(WireFaults):
 
     def string_voltage_v(self, side: int) -> float:
         return self.plant.string_voltage_v(side)
+
+    def screen(self) -> np.ndarray:
+        """Pixels of the display, (64, 128) of bool, True lit; all dark while it is off."""
+        return self._step.panel.screen()
+
+    def screen_text(self) -> list[str]:
+        """Lines of letters that can be read on the display, from top to bottom."""
+        return letters.read(self.screen())
+
+    @property
+    def sound(self) -> tuple[int, bool]:
+        """Frequency of the buzzer in Hz, and whether it sounds."""
+        return self._step.panel.sound
+
+    @property
+    def sounds(self) -> list[tuple[int, int]]:
+        """(time in us since the first power-on, frequency in Hz, 0 silence) of each change of the buzzer."""
+        return self._step.panel.sounds
 
     @property
     def resets(self) -> list[tuple[int, str]]:

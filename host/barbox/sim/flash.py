@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import tempfile
@@ -14,6 +15,7 @@ from barbox.sim.firmware import board_files, digest
 SECTOR_BYTES = 4096
 SECTORS = 212  # 848 KB of the flash are left for files on a board with radio
 _COPY_HEAP_BYTES = 4_000_000
+_IMAGES_KEPT = 64  # 868 KB each
 
 
 def image(overlay: dict[str, bytes], folder: Path | None = None) -> Path:
@@ -30,7 +32,15 @@ def image(overlay: dict[str, bytes], folder: Path | None = None) -> Path:
         part.write_bytes(b"\xff" * SECTOR_BYTES * SECTORS)
         _copy(part, files)
         part.replace(path)
+        _tidy(cache)
     return path
+
+
+def _tidy(cache: Path) -> None:
+    """Forget the images that have not been made for longest."""
+    with contextlib.suppress(FileNotFoundError):  # another process tidies, too
+        for old in sorted(cache.glob("*.flash"), key=lambda p: p.stat().st_mtime)[:-_IMAGES_KEPT]:
+            old.unlink(missing_ok=True)
 
 
 def fresh_copy(overlay: dict[str, bytes], to: Path) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from barbox.errors import BoxError
 from barbox.sim import flash, vm
+from barbox.sim.panel import Panel
 from barbox.sim.plant.plant import Plant
 from barbox.sim.port import Port
 from barbox.sim.pulses import EscPulse
@@ -50,7 +51,7 @@ class LockStep:
         self.heap_used_bytes = 0
         self.flash_operations = 0
         self.pin_levels: dict[int, int] = {}
-        self.tone: tuple[int, int] = (0, 0)
+        self.panel = Panel()
         sides = len(plant.spec.sides)
         self.pulses: list[list[tuple[int, int]]] = [[] for _ in range(sides)]
         self.last_pulse_us: list[int | None] = [None] * sides
@@ -89,6 +90,7 @@ class LockStep:
         self._escs.clear()
         self._gpio.clear()
         self._clocks.clear()
+        self.panel.power_off(self.now_us)  # the VM's model of the display begins dark
         self.last_pulse_us = [None] * self._sides
         options = flash.options(self._flash, **{**self._options, "reset_cause": reset_cause})
         self._vm = vm.Vm(options, self._heap_bytes)
@@ -101,6 +103,7 @@ class LockStep:
             self._vm.close()
             self._vm = None
         self._escs.clear()
+        self.panel.power_off(self.now_us)
 
     def close(self) -> None:
         self.power_off()
@@ -242,7 +245,9 @@ class LockStep:
             elif op == vm.PIN_OUT:
                 self.pin_levels[which] = value
             elif op == vm.PWM_OUT:
-                self.tone = (value >> 16, value & 0xFFFF)
+                self.panel.pwm(t_us, value >> 16, value & 0xFFFF)
+            elif op == vm.DISPLAY:
+                self.panel.display(which, value)
             elif op == vm.FLASH_OP:
                 self.flash_operations += 1
             elif op == vm.STARTED:

@@ -90,6 +90,8 @@ class Wiring:
         self.now_us = 0
         self.parts_absent = 0
         self.bus_stuck = False
+        self.display_bus_stuck = False
+        self.display_powered = 0  # how often the display lost its supply
         self.noise_uv = 150.0 if not self.chip else 600.0
         self._rest = (get("lever_a_rest_mv"), get("lever_b_rest_mv"))
         self._span = (get("lever_a_full_mv") - self._rest[0], get("lever_b_full_mv") - self._rest[1])
@@ -152,8 +154,9 @@ class Wiring:
         return levels
 
     def parts(self) -> int:
-        """Absent I2C parts (bits 0, 1) and a stuck bus (bit 8)."""
-        return self.parts_absent | (0x100 if self.bus_stuck else 0)
+        """Absent I2C parts (bits 0 to 2), stuck buses (bits 8, 9), the display's power cycles (bit 16 and up)."""
+        stuck = (0x100 if self.bus_stuck else 0) | (0x200 if self.display_bus_stuck else 0)
+        return self.parts_absent | stuck | self.display_powered << 16
 
     def sense_pin_uv(
         self, points_v: list[list[float]], negative_v: list[float], current_a: list[float]

@@ -27,5 +27,6 @@ US = {
     "irq": 5,  # to get a hard interrupt started
     # Declared.
     "step": 3000,  # core.controller.Controller.step
+    "glyph": 900,  # services.canvas.Canvas.stretch, one large letter
     "wakeup": 400,  # one wake-up of a task, with the work it typically does
 }

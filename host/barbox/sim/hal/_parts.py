@@ -4,6 +4,7 @@ What the pins carry, gain error, offset and noise included, comes from the host;
 """
 
 import _bus
+import _display
 
 STUCK = "stuck"
 
@@ -64,16 +65,22 @@ class Ads1115:
         data[1] = value & 0xFF
 
 
-_PARTS = {(0, 0x48): Ads1115(_bus.SENSE_UV), (0, 0x49): Ads1115(_bus.SENSE_UV + 4)}
-_BITS = {0x48: 0, 0x49: 1}
+_display_part = _display.Ssd1306()
+_PARTS = {(0, 0x48): Ads1115(_bus.SENSE_UV), (0, 0x49): Ads1115(_bus.SENSE_UV + 4), (1, 0x3C): _display_part}
+_BITS = {0x48: 0, 0x49: 1, 0x3C: 2}
+_display_powered = 0
 
 
 def at(bus, address):
     """The part that answers, None for none, STUCK when the bus is held low. Bits of the answer's PARTS:
-    n: part n absent, 8 + bus: bus stuck."""
+    n: part n absent, 8 + bus: bus stuck; 16 and up: how often the display lost its supply."""
+    global _display_powered
     wrong = _bus.answer[_bus.PARTS]
     if wrong >> (8 + bus) & 1:
         return STUCK
+    if wrong >> 16 != _display_powered:
+        _display_powered = wrong >> 16
+        _display_part.power_on()
     part = _PARTS.get((bus, address))
     if part is not None and wrong >> _BITS[address] & 1:
         return None

@@ -127,11 +127,13 @@ def charged(cls, name, cost):
 _bus.hold(options["boot_us"])
 gc.collect()
 try:
+    _bus.log(_bus.STARTED, 0, gc.mem_alloc())
     from core.controller import Controller
+    from services.canvas import Canvas
 
     charged(Controller, "step", "step")
+    charged(Canvas, "stretch", "glyph")
     gc.collect()
-    _bus.log(_bus.STARTED, 0, gc.mem_alloc())
     import main  # noqa: F401
 except SystemExit:
     raise

@@ -1,0 +1,184 @@
+"""Charge left in one string: by the voltage at rest of its best section and by counting, fused; less what its
+weakest section has less than the best, by their voltages, in which the error of the curve cancels.
+
+A scalar Kalman filter over the charge. Voltage is trusted where its curve is steep and the sag that was added
+back is small; what lies within its own uncertainty teaches nothing while counting can be trusted.
+"""
+
+# Open-circuit voltage of a lithium-polymer cell charged to 4.2 V against charge left:
+# -0.852 exp(-63.867 s) + 3.6297 + 0.559 s - 0.51 s^2 + 0.508 s^3 volts,
+# T. Kim, W. Qiao, IEEE Trans. Energy Conversion 26(4), 2011. A test holds the table to the formula.
+OCV_PM = (0, 10, 20, 30, 50, 75, 100, 150, 200, 300, 400, 500, 600, 700, 800, 900, 1000)
+OCV_MV = (2778, 3185, 3403, 3521, 3621, 3662, 3680, 3704, 3725, 3765, 3804, 3845, 3891, 3945, 4011, 4090, 4187)
+
+_CURVE_MV = 12.0  # standard deviation between this curve and a given pack's, where it is flat (common practice)
+_SAG_ERROR = 0.25  # of the sag that was added back
+_MEMORY_S = 60.0  # errors of the voltage persist: this long makes one independent reading
+_SENSOR_ERROR = 0.05  # of what was counted: capacity and sensor
+_TABLE_ERROR = 0.12  # capacity and measured curve
+_GUESS_ERROR = 0.5  # capacity only guessed
+_LEARNED_ERROR = 0.2  # capacity learned from the voltage
+_LEAST_VAR = 100.0  # per mille squared
+_REST_X = 0.02
+_REST_S = 20.0  # at rest for this long, a voltage that contradicts the count wins: another pack, another ride
+_EMPTY_PM = 100.0  # where minutes end: below, cutback has taken most of the thrust (common practice, no source)
+_USE_S = 180.0  # over which use is averaged
+_USE_SEEN_S = 30.0
+_GUESS_S = 480.0  # full current empties a string in about this time (common practice, no source)
+_LEARN_PM = 150.0
+_APART_MV = 10.0  # sections that differ by less are equal, as far as sensing can tell
+_APART_S = 30.0
+
+
+def charge_at(mv):
+    """Charge (float, 0..1000 per mille) at an open-circuit voltage in mV."""
+    if mv <= OCV_MV[0]:
+        return 0.0
+    k = 1
+    last = len(OCV_MV) - 1
+    while k < last and mv > OCV_MV[k]:
+        k += 1
+    low = OCV_MV[k - 1]
+    pm = OCV_PM[k - 1] + (OCV_PM[k] - OCV_PM[k - 1]) * (mv - low) / (OCV_MV[k] - low)
+    return min(pm, 1000.0)
+
+
+def slope_at(pm):
+    """Slope of the open-circuit voltage, mV for each per mille of charge, at `pm`."""
+    k = 1
+    last = len(OCV_PM) - 1
+    while k < last and pm > OCV_PM[k]:
+        k += 1
+    return (OCV_MV[k] - OCV_MV[k - 1]) / (OCV_PM[k] - OCV_PM[k - 1])
+
+
+class Charge:
+    """`pm`: charge left in the best section, per mille, below 0 while not known.
+
+    Currents `x` are in units of the side's full current.
+    """
+
+    def __init__(self):
+        self.start(0.0)
+
+    def start(self, full_s):
+        """Forget all. `full_s`: seconds in which full current empties the string, 0 when not known."""
+        self.pm = -1.0
+        self.var = 0.0
+        self._behind = 0.0  # of the weakest section behind the best, per mille
+        self._kept_pm = -1.0
+        self._kept_var = 0.0
+        self._counted = 0.0
+        self._rest_s = 0.0
+        self._use = 0.0
+        self._use_weight = 0.0
+        self._from_pm = -1.0
+        self._from_s = 0.0
+        self._full_s = _GUESS_S
+        self.stated(full_s)
+        self._learned = False
+
+    def stated(self, full_s):
+        """As in `start`, when it becomes known or unknown on the way."""
+        self._known = full_s > 0.0
+        if self._known:
+            self._full_s = min(max(full_s, 10.0), 1e6)
+
+    def keep(self, pm, std_pm):
+        """Continue from this charge if the first voltage at rest agrees with it."""
+        self._kept_pm = min(max(pm, 0.0), 1000.0)
+        self._kept_var = max(std_pm * std_pm, _LEAST_VAR)
+
+    def step_pm(self, x, dt_s):
+        """Charge (per mille) that `x` takes in `dt_s` seconds."""
+        return 1000.0 * x * dt_s / self._full_s
+
+    def count(self, x, dt_s, sensed):
+        """Take off what flowed: `sensed` by a sensor, else by curve or guess."""
+        kept = 1.0 / (1.0 + dt_s / _USE_S)
+        self._use = self._use * kept + x * (1.0 - kept)
+        self._use_weight = self._use_weight * kept + 1.0 - kept
+        self._rest_s = min(self._rest_s + dt_s, 1e4) if x < _REST_X else 0.0
+        self._from_s = min(self._from_s + x * dt_s, 1e6)
+        if self.pm < 0.0:
+            return
+        step = self.step_pm(x, dt_s)
+        self.pm = max(self.pm - step, 0.0)
+        self._counted = min(self._counted + step, 1000.0)
+        if self._known:
+            share = _SENSOR_ERROR if sensed else _TABLE_ERROR
+        else:
+            share = _LEARNED_ERROR if self._learned else _GUESS_ERROR
+        # The error of what was counted is one factor, so its standard deviation grows with the count.
+        self.var = min(self.var + 2.0 * share * share * self._counted * step, 90000.0)
+
+    def see(self, rest_mv, sag_mv, dt_s):
+        """Weigh in the voltage at rest of the best section's mean cell, to which `sag_mv` was added back."""
+        mv = _CURVE_MV + _SAG_ERROR * sag_mv
+        seen = charge_at(rest_mv)
+        std = max(0.5 * (charge_at(rest_mv + mv) - charge_at(rest_mv - mv)), 5.0)
+        if self.pm < 0.0:
+            self._first(seen, std)
+            return
+        apart = seen - self.pm
+        dead = std if self._known else 0.3 * std
+        if self._rest_s > _REST_S and apart * apart > 9.0 * std * std + 9.0 * self.var:
+            self.var = apart * apart
+            self._from_pm = seen
+            self._from_s = 0.0
+        if apart > dead:
+            apart -= dead
+        elif apart < -dead:
+            apart += dead
+        else:
+            apart = 0.0
+        gain = self.var / (self.var + std * std * _MEMORY_S / dt_s)
+        self.pm = min(max(self.pm + gain * apart, 0.0), 1000.0)
+        if apart != 0.0 or not self._known:
+            self.var = max(self.var * (1.0 - gain), _LEAST_VAR)
+        if not self._known:
+            self._learn(seen, dt_s)
+
+    def compare(self, best_mv, weakest_mv, dt_s):
+        """Weigh in how far the weakest section's voltage at rest is behind the best one's."""
+        apart = max(charge_at(best_mv - _APART_MV) - charge_at(weakest_mv), 0.0)
+        self._behind += (apart - self._behind) * (dt_s / (_APART_S + dt_s))
+
+    def left_pm(self):
+        """Charge left in the weakest section, per mille; below 0 while not known."""
+        return max(self.pm - self._behind, 0.0) if self.pm >= 0.0 else -1.0
+
+    def _first(self, seen, std):
+        apart = seen - self._kept_pm
+        if self._kept_pm >= 0.0 and apart * apart <= 9.0 * (std * std + self._kept_var):
+            self.pm = self._kept_pm
+            self.var = self._kept_var
+        else:
+            self.pm = seen
+            self.var = std * std + _LEAST_VAR
+        self._from_pm = seen
+        self._from_s = 0.0
+
+    def _learn(self, seen, dt_s):
+        """What full current takes, from the fall of the voltage at rest, when nobody stated it."""
+        if self._rest_s < 3.0:
+            return
+        fall = self._from_pm - seen
+        if fall < -50.0:
+            self._from_pm = seen
+            self._from_s = 0.0
+        elif fall > _LEARN_PM:
+            full_s = min(max(1000.0 * self._from_s / fall, 60.0), 7200.0)
+            self._full_s += (full_s - self._full_s) * min(0.1 * dt_s, 1.0)
+            self._learned = True
+
+    def minutes(self):
+        """Minutes (float) until the string is as good as empty at the mean use of the last minutes; below 0 when
+        nothing can be said."""
+        weight = self._use_weight
+        if self.pm < 0.0 or weight < _USE_SEEN_S / _USE_S or (not self._known and not self._learned):
+            return -1.0
+        use = self._use / weight
+        if use < 0.002:
+            return -1.0
+        return max(self.left_pm() - _EMPTY_PM, 0.0) * 0.001 * self._full_s / use / 60.0

@@ -1,0 +1,349 @@
+"""What the rider sees, by state; drawn only where it changed, four times a second at most.
+
+LOCKED (and whatever has no screen of its own): the state, what arming waits for, each string's volts and the
+mean of its lowest cells. READY and DRIVING: for each side the mean of its lowest cells, large, and below it the
+string's volts; between the sides a bar of what is given, with the limit as a notch; then the limit in force
+(but for the ramp, which is no news), and across the bottom the state, or whatever is wrong, in turn. HELD: why,
+and what leads out of it.
+"""
+
+import asyncio
+from array import array
+
+from services.canvas import PAGES, WIDTH, Canvas, wrapped
+from shared_proto.messages import NOT_KNOWN_MV, SIDES_MAX
+from shared_proto.states import (
+    CAUSE_LEVER_RANGE,
+    CAUSE_LEVER_TRACKS,
+    CAUSE_NONE,
+    CAUSE_SENSING_LOST,
+    CAUSE_STOP_OPEN,
+    CAUSES,
+    DRIVING,
+    HELD,
+    HELD_END,
+    LIMIT_NONE,
+    LIMIT_RAMP,
+    LIMITS,
+    LOCKED,
+    READY,
+    SENSE_OK,
+    STATES,
+    WAIT_NOTHING,
+    WAITS,
+    WARN_ADC,
+    WARN_CUTBACK,
+    WARN_LATE,
+    WARN_LOW,
+    WARN_OVER_VOLTAGE,
+    WARN_SENSE,
+    WARN_SETTINGS,
+    WARN_UNCALIBRATED,
+    WARN_UNPROVEN,
+    WARN_VERY_LOW,
+    WARNINGS,
+)
+
+_EVERY_MS = 250
+_NUMBERS_EVERY = 2  # rounds: figures that change twice a second can be read
+_TURN_ROUNDS = 4  # each of several warnings is shown for a second
+
+# What takes the bottom of the riding screen, the most urgent first; the rest is told in small letters.
+_URGENT = (WARN_CUTBACK, WARN_SENSE, WARN_VERY_LOW, WARN_LOW, WARN_ADC, WARN_OVER_VOLTAGE, WARN_LATE, WARN_SETTINGS)
+_QUIET = (WARN_UNCALIBRATED, WARN_UNPROVEN)
+_WEAK = WARN_LOW | WARN_VERY_LOW | WARN_CUTBACK
+
+_LIT = 0xFF
+_COLUMNS = (0, 72)  # of up to two sides, large
+_RIGHT_HALF = 66  # while LOCKED
+_NARROW = (0, 28, 72, 100)  # of three or four
+_BAR = 58
+_BAR_WIDTH = 12
+_BAR_PIXELS = 34  # inside its frame
+
+# Slots of what is shown, so that only what changed is drawn.
+_TITLE, _SMALL, _FOOT, _PERCENT, _GIVEN, _GIVEN_LIMIT, _UNIT = range(7)
+_CELL = 7
+_CELL_FLIP = _CELL + SIDES_MAX
+_VOLTS = _CELL_FLIP + SIDES_MAX
+_SLOTS = _VOLTS + SIDES_MAX
+_NOTHING = -2  # a slot that shows nothing
+
+
+class Screens:
+    """Shows what `controller` holds on `display` (an object with `buffer` and a coroutine `show`)."""
+
+    def __init__(self, controller, display):
+        self._controller = controller
+        self._display = display
+        self._canvas = Canvas(display.buffer)
+        self._shown = array("i", [_NOTHING] * _SLOTS)
+        self._screen = None
+        self._sides = 0
+        self._round = 0
+        self._volts_mv = array("i", [-1] * SIDES_MAX)
+        self._cell_mv = array("i", [-1] * SIDES_MAX)
+        self._weak_side = -1
+        self._figures = True  # whether it is their turn in this round
+
+    async def run(self):
+        """Never returns."""
+        while True:
+            self.draw()
+            await self._display.show()
+            await asyncio.sleep_ms(_EVERY_MS)
+
+    def draw(self):
+        """Draw into the buffer what has changed since the last call."""
+        c = self._controller
+        state = c.interlock.state
+        if state == HELD:
+            screen = self._held
+        elif state == READY or state == DRIVING:
+            screen = self._ride
+        else:
+            screen = self._locked
+        if screen != self._screen or c.sides != self._sides:
+            self._screen = screen
+            self._sides = c.sides
+            for slot in range(_SLOTS):
+                self._shown[slot] = _NOTHING
+            self._canvas.fill(0, 0, WIDTH, PAGES)
+            self._round = 0
+        self._figures = self._round % _NUMBERS_EVERY == 0
+        if self._figures:
+            self._measure(c)
+        screen(c)
+        self._round = (self._round + 1) & 0x3FF
+
+    # -- screens ------------------------------------------------------------------------------------------------
+
+    def _locked(self, c):
+        canvas = self._canvas
+        state = c.interlock.state
+        warning = self._in_turn(c.outputs.warnings, True)
+        if self._changed(_TITLE, state << 16 | warning):
+            words = self._warning_words(c, warning) if warning else STATES[state][0]
+            canvas.centred(words, 0, 2 if len(words) <= 8 else 1, 2, _LIT)
+        waits = c.interlock.waits
+        if self._changed(_SMALL, state << 8 | waits):
+            if state == LOCKED and waits != WAIT_NOTHING:
+                words = WAITS[waits][2] or WAITS[waits][1]
+            else:
+                words = STATES[state][1]
+            canvas.fill(0, 2, WIDTH, 4)
+            self._paragraph(words, 2, 4)
+        wide = c.sides <= 2
+        if wide:
+            canvas.frame.vline(_RIGHT_HALF - 3, 50, 13, 1)
+        for side in range(c.sides):
+            x = (_RIGHT_HALF if wide else 33) * side
+            self._volts(side, x, 6, 2 if wide else 1)
+            was = self._shown[_CELL + side]
+            if self._new_figure(_CELL + side, self._cell_mv[side], 10):
+                if wide:
+                    canvas.text("cell", x + 29, 6)
+                canvas.number(self._shown[_CELL + side], was, 2, x + 31 if wide else x, 7)
+
+    def _ride(self, c):
+        canvas = self._canvas
+        out = c.outputs
+        large = c.sides <= 2
+        for side in range(c.sides):
+            x = _COLUMNS[side] if large else _NARROW[side]
+            flip = _LIT if out.warnings & _WEAK and side == self._weak_side else 0
+            was = self._shown[_CELL + side]
+            new = self._new_figure(_CELL + side, self._cell_mv[side], 10)
+            if self._changed(_CELL_FLIP + side, flip):
+                new = True
+                was = _NOTHING
+            if new:
+                canvas.number(self._shown[_CELL + side], was, 2, x, 0, 2 if large else 1, 3, flip)
+            self._volts(side, x, 3, 2)
+        if large and self._changed(_UNIT, 0):
+            for side in range(c.sides):
+                canvas.text("V", _COLUMNS[side] + 32, 3, 1, 2)
+        self._bar(out.demand_pm, out.limit_pm)
+        limit = out.limit if out.limit != LIMIT_RAMP else LIMIT_NONE
+        quiet = 0 if limit else self._quiet(out.warnings)
+        if self._changed(_SMALL, (out.limit_pm // 10 if limit else 0) << 16 | quiet << 4 | limit):
+            canvas.fill(0, 5, WIDTH, 1)
+            if limit:
+                canvas.text("%d%% %s" % (out.limit_pm // 10, LIMITS[limit][0].replace("_", " ")), 0, 5)
+            elif quiet:
+                canvas.text(_name(quiet), 0, 5)
+        warning = self._in_turn(out.warnings, False)
+        state = c.interlock.state
+        if self._changed(_FOOT, state << 16 | warning):
+            self._shown[_PERCENT] = _NOTHING
+            if warning:
+                words = self._warning_words(c, warning)
+                canvas.centred(words, 6, 2 if len(words) <= 8 else 1, 2, _LIT)
+            else:
+                canvas.fill(0, 6, WIDTH, 2)
+                canvas.text(STATES[state][0], 0, 6, 1, 2)
+                canvas.glyph("%", 112, 6, 2, 2)
+        was = self._shown[_PERCENT]
+        if self._figures and not warning and self._changed(_PERCENT, out.demand_pm // 10):
+            canvas.number(out.demand_pm // 10, was, 0, 64, 6, 2, 2)
+
+    def _held(self, c):
+        cause = c.interlock.cause
+        gone = self._cause_gone(c, cause)
+        if not self._changed(_TITLE, cause << 1 | gone):
+            return
+        canvas = self._canvas
+        canvas.centred(STATES[HELD][0], 0, 2, 2, _LIT)
+        canvas.fill(0, 2, WIDTH, PAGES - 2)
+        why = wrapped(CAUSES[cause][1])
+        way_out = wrapped(HELD_END if gone else CAUSES[cause][2])
+        tall = 2 if len(why) + 2 * len(way_out) <= PAGES - 2 else 1
+        page = 2
+        for line in why:
+            canvas.text(line, 0, page)
+            page += 1
+        page = PAGES - tall * len(way_out)
+        for line in way_out:
+            canvas.centred(line, page, 1, tall, _LIT)
+            page += tall
+
+    # -- parts of screens -----------------------------------------------------------------------------------------
+
+    def _paragraph(self, words, page, pages):
+        """`words` in tall letters when they fit into so many pages, else in plain ones."""
+        lines = wrapped(words)
+        tall = 2 if 2 * len(lines) <= pages else 1
+        for line in lines[: pages // tall]:
+            self._canvas.text(line, 0, page, 1, tall)
+            page += tall
+
+    def _volts(self, side, x, page, tall):
+        """Volts of a string, to a tenth below 100 V."""
+        was = self._shown[_VOLTS + side]
+        if not self._new_figure(_VOLTS + side, self._volts_mv[side], 100):
+            return
+        shown = self._shown[_VOLTS + side]
+        if shown < 1000:
+            self._canvas.number(shown, was if was < 1000 else _NOTHING, 1, x, page, 1, tall)
+        else:
+            self._canvas.fill(x, page, 28, tall)
+            self._canvas.number(shown // 10, _NOTHING, 0, x + 2, page, 1, tall)
+
+    def _bar(self, given_pm, limit_pm):
+        given = given_pm * _BAR_PIXELS // 1000
+        limit = limit_pm * _BAR_PIXELS // 1000
+        new = self._changed(_GIVEN, given)
+        if not self._changed(_GIVEN_LIMIT, limit) and not new:
+            return
+        frame = self._canvas.frame
+        frame.fill_rect(_BAR, 0, _BAR_WIDTH, _BAR_PIXELS + 4, 0)
+        frame.rect(_BAR, 0, _BAR_WIDTH, _BAR_PIXELS + 4, 1)
+        frame.fill_rect(_BAR + 2, 2 + _BAR_PIXELS - given, _BAR_WIDTH - 4, given, 1)
+        if limit < _BAR_PIXELS:
+            y = 2 + _BAR_PIXELS - limit
+            frame.fill_rect(_BAR - 1, y - 1, _BAR_WIDTH + 2, 2, 1)
+
+    # -- what there is to show --------------------------------------------------------------------------------------
+
+    def _measure(self, c):
+        """Volts at the top of each string and the mean of its lowest cells, -1 where not known."""
+        sense = c.sense
+        section = c.strings.section_mv
+        self._weak_side = -1
+        for side in range(c.sides):
+            volts = cell = -1
+            below = 0
+            for i in range(sense.first[side], sense.first[side + 1]):
+                n = sense.order[i]
+                volts = sense.mv[n]
+                if volts == NOT_KNOWN_MV:
+                    volts = -1
+                    continue
+                cells = sense.cells[n] - below
+                if cells > 0:
+                    mean = section[n] // cells
+                    if cell < 0 or mean < cell:
+                        cell = mean
+                below = sense.cells[n]
+                if n == c.strings.weakest:
+                    self._weak_side = side
+            self._volts_mv[side] = volts
+            self._cell_mv[side] = cell
+
+    def _changed(self, slot, value):
+        """Whether `value` is not what the slot shows; it does from now on."""
+        if self._shown[slot] == value:
+            return False
+        self._shown[slot] = value
+        return True
+
+    def _new_figure(self, slot, mv, step_mv):
+        """The same for a voltage in steps: a figure stays until the voltage is clear of it, so noise cannot
+        make it flicker."""
+        shown = self._shown[slot]
+        if mv < 0:
+            return self._changed(slot, -1)
+        if shown >= 0 and abs(mv - shown * step_mv) <= step_mv * 3 // 4:
+            return False
+        return self._changed(slot, (mv + step_mv // 2) // step_mv)
+
+    def _in_turn(self, warnings, all_of_them):
+        """The warning bit whose turn it is, 0 for none. While LOCKED the state itself takes turns with them."""
+        if warnings & WARN_VERY_LOW:
+            warnings &= ~WARN_LOW
+        count = 1 if all_of_them else 0
+        for bit in _URGENT:
+            if warnings & bit:
+                count += 1
+        if all_of_them:
+            for bit in _QUIET:
+                if warnings & bit:
+                    count += 1
+        if count == 0:
+            return 0
+        turn = self._round // _TURN_ROUNDS % count
+        if all_of_them:
+            if turn == 0:
+                return 0
+            turn -= 1
+        for bits in (_URGENT, _QUIET):
+            for bit in bits:
+                if warnings & bit:
+                    if turn == 0:
+                        return bit
+                    turn -= 1
+        return 0
+
+    @staticmethod
+    def _quiet(warnings):
+        for bit in _QUIET:
+            if warnings & bit:
+                return bit
+        return 0
+
+    @staticmethod
+    def _warning_words(c, warning):
+        if warning == WARN_SENSE:
+            for i in range(c.sense.first[SIDES_MAX]):
+                n = c.sense.order[i]
+                if c.sense.fault[n] != SENSE_OK:
+                    return "%s %d" % (_name(warning), n + 1)
+        return _name(warning)
+
+    @staticmethod
+    def _cause_gone(c, cause):
+        """Whether what brought the box to HELD is repaired, as far as that can be seen."""
+        if cause == CAUSE_STOP_OPEN:
+            return c.inputs.stop_closed
+        if cause == CAUSE_LEVER_RANGE or cause == CAUSE_LEVER_TRACKS:
+            return c.lever.cause == CAUSE_NONE
+        if cause == CAUSE_SENSING_LOST:
+            return not c.strings.blind
+        return False
+
+
+def _name(bit):
+    for n in range(len(WARNINGS)):
+        if bit == 1 << n:
+            return WARNINGS[n][0].replace("_", " ")
+    return ""
