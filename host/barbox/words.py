@@ -75,11 +75,20 @@ class Layout:
         top = _volts(status.sense_mv[side.sections[-1].sense]) if side.sections else None
         sections = [_volts(status.section_mv[s.sense]) for s in side.sections]
         cells = [
-            None if v is None or not s.cells else round(v / s.cells, 4)
-            for v, s in zip(sections, side.sections, strict=True)
+            None if v is None or not n else round(v / n, 4)
+            for v, n in zip(sections, self.spans(side, status), strict=True)
         ]
         return top, sections, cells
 
+    def spans(self, side: Side, status: Status) -> list[int]:
+        """Cells that each section voltage spans: a lost sense point makes two sections one, told at its upper end."""
+        spans, below = [], 0
+        for s in side.sections:
+            below += s.cells
+            spans.append(below)
+            if _volts(status.section_mv[s.sense]) is not None:
+                below = 0
+        return spans
 
     def speed_km_h(self, status: Status) -> float | None:
         """By the wheel sensor; None without one."""
@@ -185,8 +194,9 @@ def block(status: Status, layout: Layout) -> list[str]:
             f"  {side.name:8s} pulse {status.pulse_us[n]:4d} us, string {_figure(top, 2)} V"
             f" (+/- {side.uncertainty_mv / 1000:.2f} V, k = 2)"
         )
-        for section, v, cell in zip(side.sections, sections, cells, strict=True):
-            what = f"{section.cells} cells" if section.cells else "cells not stated"
+        spans = layout.spans(side, status)
+        for section, v, cell, span in zip(side.sections, sections, cells, spans, strict=True):
+            what = f"{span if v is not None else section.cells} cells" if section.cells else "cells not stated"
             out.append(
                 f"    sense input {section.sense + 1}, {what}: {_figure(v, 2)} V, {_figure(cell, 3)} V a cell"
             )

@@ -34,6 +34,17 @@ def test_sections_are_the_cells_between_two_inputs():
     assert right.sections == (words.Section(4, 0), words.Section(1, 12))
 
 
+def test_a_lost_tap_makes_one_section_of_two():
+    values = settings.Values()
+    for n, (side, cells) in enumerate([(1, 5), (1, 10), (0, 0)]):
+        values.put("sense.side", side, n)
+        values.put("sense.cells", cells, n)
+    layout = words.Layout(values)
+    lost = status(sense_mv=(UNKNOWN, 40000) + (UNKNOWN,) * 6, section_mv=(UNKNOWN, 40000) + (UNKNOWN,) * 6)
+    assert layout.volts(layout.sides[0], lost) == (40.0, [None, 40.0], [None, 4.0])
+    assert any("10 cells: 40.00 V, 4.000 V a cell" in line for line in words.block(lost, layout))
+
+
 def test_needed_settings_are_all_that_a_layout_reads():
     class Watched(settings.Values):
         seen = set()

@@ -14,7 +14,7 @@ from barbox.sim import flash, vm
 from barbox.sim.panel import Panel
 from barbox.sim.plant.plant import Plant
 from barbox.sim.port import Port
-from barbox.sim.pulses import EscPulse
+from barbox.sim.pulses import PERIOD_US, EscPulse
 from barbox.sim.wiring import Wiring
 
 _HORIZON_US = 25_000  # the VM asks at least this often; a control step asks by itself every 20 ms
@@ -55,6 +55,7 @@ class LockStep:
         sides = len(plant.spec.sides)
         self.pulses: list[list[tuple[int, int]]] = [[] for _ in range(sides)]
         self.last_pulse_us: list[int | None] = [None] * sides
+        self._pulse_seen_us = [0] * sides
         self.keep_pulses = keep_pulses
         self.every_exchange = False  # look at the port at each exchange (real time), not between slices
         self._sides = sides
@@ -221,7 +222,10 @@ class LockStep:
                 seen[side] = made[-1][1]
                 if self.keep_pulses:
                     self.pulses[side] += made
-        self.last_pulse_us = seen
+                self._pulse_seen_us[side] = t_us
+            elif t_us - self._pulse_seen_us[side] < 2 * PERIOD_US:
+                continue
+            self.last_pulse_us[side] = seen[side]
         self._feed_plant(dt_us, seen)
 
     def _feed_plant(self, dt_us: int, seen: list[int | None]) -> None:
