@@ -25,6 +25,8 @@ from shared_proto.states import (
 )
 
 _BACK_MV = 40  # a cell must recover by this much before a warning goes
+_DEEP_PM = 600  # cutback below this is a section that is all but empty, or about to be
+_DEEP_BACK_PM = 200
 _SLOW_MS = 2000  # time constant of the mean
 _LATE_SHOWN_MS = 10000
 
@@ -76,9 +78,10 @@ class Warnings:
                 bits |= WARN_LOW
             elif rest_mv > self._warn_mv + _BACK_MV and slow_mv > self._near_mv + _BACK_MV:
                 bits &= ~WARN_LOW
-            if rest_mv < self._low_mv:
+            # An estimate can be wrong, and is for a section of much resistance: deep cutback needs no estimate.
+            if rest_mv < self._low_mv or limits.cutback_pm < _DEEP_PM:
                 bits |= WARN_VERY_LOW
-            elif rest_mv > self._low_mv + _BACK_MV:
+            elif rest_mv > self._low_mv + _BACK_MV and limits.cutback_pm > _DEEP_PM + _DEEP_BACK_PM:
                 bits &= ~WARN_VERY_LOW
         if limits.cutback_pm < 1000:
             bits |= WARN_CUTBACK

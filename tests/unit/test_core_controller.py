@@ -298,6 +298,18 @@ def test_a_section_near_cutback_is_low_whatever_it_would_be_at_rest():
     assert desk.controller.outputs.warnings == WARN_LOW
 
 
+def test_deep_cutback_is_very_low_whatever_the_estimate_says():
+    desk = driving()
+    desk.controller.rest_cell_mv = 3800
+    desk.cell_mv[1] = 3370  # 3350 after the allowance: half a band below where cutback begins
+    desk.run_s(0.5)
+    assert desk.controller.limits.cutback_pm > 600
+    assert not desk.controller.outputs.warnings & WARN_VERY_LOW
+    desk.run_s(1.5)
+    assert desk.controller.limits.cutback_pm < 600
+    assert desk.controller.outputs.warnings & WARN_VERY_LOW
+
+
 def test_a_short_sag_does_not_warn():
     desk = driving()
     desk.cell_mv[0] = 3500

@@ -126,6 +126,7 @@ def _demand(ax: Any, line: Timeline) -> None:
     t, lever = _broken(line, status["lever_pm"] / 10)
     ax.fill_between(t, 0, lever, color="#C9C9C9", linewidth=0, label="lever asks for")
     held = ~np.isin(status["limit"], (states.LIMIT_NONE, states.LIMIT_ARMING, states.LIMIT_RAMP))
+    held &= status["limit_pm"] < 1000  # cutback that only slows the ramp limits nothing yet
     limit = np.where(held, status["limit_pm"] / 10, np.nan)
     ax.plot(
         *_broken(line, limit),
