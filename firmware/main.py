@@ -84,7 +84,7 @@ class Box:
         clock = Clock()
         port = SerialPort()
         self.control = Control(self.controller, readers, pulses, beats)
-        self.house = House(self.controller, beats)
+        self.house = House(self.control, beats)
         estimate = Estimator()
         self.estimator = EstimatorTask(self.controller, estimate, beats)
         self.stream = Stream(self.control, self.store, clock, port, estimate, beats)

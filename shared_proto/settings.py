@@ -62,7 +62,7 @@ SETTINGS = (
     Setting("", "rig", "16s", "", 0, 0, b"", "name of the rig; empty: no rig applied, the box is a voltmeter"),
     Setting("", "rig_crc", "I", "", 0, 0xFFFFFFFF, 0, "CRC-32 of the rig sheet that these settings came from"),
     Setting("", "sides", "B", "", 1, SIDES_MAX, 2, "number of fans"),
-    Setting("", "stream_hz", "B", "Hz", 1, 50, 10, "status messages a second"),
+    Setting("", "stream_hz", "B", "Hz", 1, 25, 10, "status messages a second"),
     Setting("", "ramp_up_ms", "H", "ms", 500, 20000, 2000, "time for the full span of demand, rising"),
     Setting("", "ramp_down_ms", "H", "ms", 100, 2000, 300, "time for the full span of demand, falling"),
     Setting("", "arm_hold_ms", "H", "ms", 500, 5000, 1000, "how long the arm button is held to arm"),

@@ -4,6 +4,7 @@ A soft timer starts it between two bytecodes of whatever task runs, so no slow t
 stall the callbacks that piled up are let pass but for the first: they must not run several steps back to back.
 """
 
+import asyncio
 import time
 
 import machine
@@ -24,6 +25,7 @@ class Control:
         self.controller = controller
         self.late_us = 0
         self.step_us = 0
+        self.stepped = asyncio.ThreadSafeFlag()  # set at the end of each tick
         self.failed = None  # the exception that ended stepping
         self.on_configure = lambda values: None  # called with the settings (Values) put in force
         self._readers = readers
@@ -92,6 +94,7 @@ class Control:
         took_us = time.ticks_diff(time.ticks_us(), now_us)
         if took_us > self.step_us:
             self.step_us = took_us
+        self.stepped.set()
 
     def _fail(self, error):
         """No more steps, and idle from now on: outputs that no step renews must not stand."""

@@ -11,8 +11,9 @@ _LOW_BYTES = 60000  # collect under thrust, too, below this
 
 
 class House:
-    def __init__(self, controller, beats):
-        self._controller = controller
+    def __init__(self, control, beats):
+        self._control = control
+        self._controller = control.controller
         self._beats = beats
         self.free_bytes = 0  # after the last collection
 
@@ -26,6 +27,9 @@ class House:
             rounds += 1
             if (controller.is_idle() and rounds >= _IDLE_EVERY) or gc.mem_free() < _LOW_BYTES:
                 rounds = 0
+                # Right after a step: a collection takes most of a frame, and so delays the next step the least.
+                self._control.stepped.clear()
+                await self._control.stepped.wait()
                 self.collect()
 
     def collect(self):

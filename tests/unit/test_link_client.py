@@ -93,7 +93,7 @@ def test_settings_put_commit_drop():
             assert await client.get_setting(row, 1) == half
             assert (await client.read_values()).rows == box.values.rows
             with pytest.raises(ValueError, match="outside"):
-                await client.put_setting(settings.ROWS["stream_hz"], 0, 51)
+                await client.put_setting(settings.ROWS["stream_hz"], 0, 26)
 
     run(go())
 

@@ -95,7 +95,7 @@ def test_a_file_comes_back_as_it_was(pairs):
     ("data", "said"),
     [
         (b"ramp_up_ms = 99", "f.toml: ramp_up_ms: 99 is outside 500..20000 ms"),
-        (b"stream_hz = '20'", "f.toml: stream_hz: '20' is not a whole number; write a whole number in 1..50 Hz"),
+        (b"stream_hz = '20'", "f.toml: stream_hz: '20' is not a whole number; write a whole number in 1..25 Hz"),
         (b"ramp_up = 2000", "f.toml: ramp_up is not a setting; did you mean ramp_up_ms?"),
         (b"side1.cells = true", "f.toml: side1.cells: True is not a whole number; write a whole number in 0..14"),
         (b"side1 = 5", None),

@@ -24,7 +24,7 @@ ORDER_NONE, ORDER_STALL, ORDER_FLASH_CUT, ORDER_FLASH_SLOW = range(4)
 # About 240,000 bytes of heap are free after a plain boot of the board. Pointers, and so nearly all heap, are
 # twice as wide on this 64-bit VM; what the shims of the simulated board take themselves comes on top.
 BOARD_HEAP_BYTES = 240_000
-SHIM_HEAP_BYTES = 120_000
+SHIM_HEAP_BYTES = 70_000
 HEAP_BYTES = 2 * BOARD_HEAP_BYTES + SHIM_HEAP_BYTES
 
 _HAL = Path(__file__).parent / "hal"
