@@ -1,10 +1,10 @@
 """What the rider sees, by state; drawn only where it changed, four times a second at most.
 
-LOCKED (and whatever has no screen of its own): the state, what arming waits for, each string's volts and the
-mean of its lowest cells. READY and DRIVING: for each side the mean of its lowest cells, large, and below it the
-string's volts; between the sides a bar of what is given, with the limit as a notch; then the limit in force
-(but for the ramp, which is no news), and across the bottom the state, or whatever is wrong, in turn. HELD: why,
-and what leads out of it.
+LOCKED (and whatever has no screen of its own): the state, what arming waits for, each string's volts and the mean
+of its lowest cells. READY and DRIVING: for each side the mean of its lowest cells, large, and below it the string's
+volts, with a mark at the weakest; between the sides a bar of what is given, with the limit as a notch; then the
+limit in force (but for the ramp, which is no news), and across the bottom the state, or whatever is wrong, in turn.
+HELD: why, and what leads out of it.
 """
 
 import asyncio
@@ -18,6 +18,7 @@ from shared_proto.states import (
     CAUSE_NONE,
     CAUSE_SENSING_LOST,
     CAUSE_STOP_OPEN,
+    CAUSE_SUPPLY,
     CAUSES,
     DRIVING,
     HELD,
@@ -38,6 +39,7 @@ from shared_proto.states import (
     WARN_OVER_VOLTAGE,
     WARN_SENSE,
     WARN_SETTINGS,
+    WARN_SIDE,
     WARN_UNCALIBRATED,
     WARN_UNPROVEN,
     WARN_VERY_LOW,
@@ -49,23 +51,27 @@ _NUMBERS_EVERY = 2  # rounds: figures that change twice a second can be read
 _TURN_ROUNDS = 4  # each of several warnings is shown for a second
 
 # What takes the bottom of the riding screen, the most urgent first; the rest is told in small letters.
-_URGENT = (WARN_CUTBACK, WARN_SENSE, WARN_VERY_LOW, WARN_LOW, WARN_ADC, WARN_OVER_VOLTAGE, WARN_LATE, WARN_SETTINGS)
+_URGENT = (WARN_CUTBACK, WARN_SENSE, WARN_SIDE, WARN_VERY_LOW, WARN_LOW, WARN_ADC, WARN_OVER_VOLTAGE, WARN_LATE,
+           WARN_SETTINGS)
 _QUIET = (WARN_UNCALIBRATED, WARN_UNPROVEN)
 _WEAK = WARN_LOW | WARN_VERY_LOW | WARN_CUTBACK
 
 _LIT = 0xFF
-_COLUMNS = (0, 72)  # of up to two sides, large
-_RIGHT_HALF = 66  # while LOCKED
-_NARROW = (0, 28, 72, 100)  # of three or four
+_HALF = 66  # where the right half begins while LOCKED
+# Where the figures of each side begin, and the bar between them: up to two sides, large, or more.
+_LARGE = (0, 72)
 _BAR = 58
 _BAR_WIDTH = 12
+_SMALLER = (0, 30, 70, 100)
+_SMALLER_BAR = 60
+_SMALLER_BAR_WIDTH = 8
 _BAR_PIXELS = 34  # inside its frame
 
 # Slots of what is shown, so that only what changed is drawn.
 _TITLE, _SMALL, _FOOT, _PERCENT, _GIVEN, _GIVEN_LIMIT, _UNIT = range(7)
 _CELL = 7
-_CELL_FLIP = _CELL + SIDES_MAX
-_VOLTS = _CELL_FLIP + SIDES_MAX
+_WEAKER = _CELL + SIDES_MAX
+_VOLTS = _WEAKER + SIDES_MAX
 _SLOTS = _VOLTS + SIDES_MAX
 _NOTHING = -2  # a slot that shows nothing
 
@@ -134,10 +140,10 @@ class Screens:
             canvas.fill(0, 2, WIDTH, 4)
             self._paragraph(words, 2, 4)
         wide = c.sides <= 2
-        if wide:
-            canvas.frame.vline(_RIGHT_HALF - 3, 50, 13, 1)
+        if c.sides == 2:
+            canvas.frame.vline(_HALF - 3, 50, 13, 1)
         for side in range(c.sides):
-            x = (_RIGHT_HALF if wide else 33) * side
+            x = (_HALF if wide else 33) * side
             self._volts(side, x, 6, 2 if wide else 1)
             was = self._shown[_CELL + side]
             if self._new_figure(_CELL + side, self._cell_mv[side], 10):
@@ -150,31 +156,27 @@ class Screens:
         out = c.outputs
         large = c.sides <= 2
         for side in range(c.sides):
-            x = _COLUMNS[side] if large else _NARROW[side]
-            flip = _LIT if out.warnings & _WEAK and side == self._weak_side else 0
+            x = _LARGE[side] if large else _SMALLER[side]
             was = self._shown[_CELL + side]
             new = self._new_figure(_CELL + side, self._cell_mv[side], 10)
-            if self._changed(_CELL_FLIP + side, flip):
-                new = True
-                was = _NOTHING
             if new:
-                canvas.number(self._shown[_CELL + side], was, 2, x, 0, 2 if large else 1, 3, flip)
+                canvas.number(self._shown[_CELL + side], was, 2, x, 0, 2 if large else 1, 3)
+            weak = 1 if out.warnings & _WEAK and side == self._weak_side else 0
+            if self._changed(_WEAKER + side, weak) or new:
+                if large:
+                    self._arrow(x + 43, 26, weak)
+                else:
+                    canvas.frame.fill_rect(x, 22, 27, 2, weak)
             self._volts(side, x, 3, 2)
         if large and self._changed(_UNIT, 0):
             for side in range(c.sides):
-                canvas.text("V", _COLUMNS[side] + 32, 3, 1, 2)
-        self._bar(out.demand_pm, out.limit_pm)
-        limit = out.limit if out.limit != LIMIT_RAMP else LIMIT_NONE
-        quiet = 0 if limit else self._quiet(out.warnings)
-        if self._changed(_SMALL, (out.limit_pm // 10 if limit else 0) << 16 | quiet << 4 | limit):
-            canvas.fill(0, 5, WIDTH, 1)
-            if limit:
-                canvas.text("%d%% %s" % (out.limit_pm // 10, LIMITS[limit][0].replace("_", " ")), 0, 5)
-            elif quiet:
-                canvas.text(_name(quiet), 0, 5)
+                canvas.text("V", _LARGE[side] + 32, 3, 1, 2)
+        self._bar(large, out.demand_pm, out.limit_pm)
         warning = self._in_turn(out.warnings, False)
         state = c.interlock.state
-        if self._changed(_FOOT, state << 16 | warning):
+        self._line(out, state, warning)
+        which = self._first_lost(c) if warning == WARN_SENSE else 0
+        if self._changed(_FOOT, which << 20 | state << 16 | warning):
             self._shown[_PERCENT] = _NOTHING
             if warning:
                 words = self._warning_words(c, warning)
@@ -217,6 +219,24 @@ class Screens:
             self._canvas.text(line, 0, page, 1, tall)
             page += tall
 
+    def _line(self, out, state, warning):
+        """Small, below the figures: the limit in force, else the state where a warning took its place, else what
+        has no hurry."""
+        limit = out.limit if out.limit != LIMIT_RAMP else LIMIT_NONE
+        quiet = self._quiet(out.warnings)
+        percent = out.limit_pm // 10
+        key = limit << 8 | percent
+        if not limit:
+            key = 0x10000 | state if warning else 0x20000 | quiet
+        if not self._changed(_SMALL, key):
+            return
+        self._canvas.fill(0, 5, WIDTH, 1)
+        if limit:
+            words = "%d%% %s" % (percent, LIMITS[limit][0].replace("_", " "))
+        else:
+            words = STATES[state][0] if warning else _name(quiet)
+        self._canvas.text(words, 0, 5)
+
     def _volts(self, side, x, page, tall):
         """Volts of a string, to a tenth below 100 V."""
         was = self._shown[_VOLTS + side]
@@ -229,19 +249,26 @@ class Screens:
             self._canvas.fill(x, page, 28, tall)
             self._canvas.number(shown // 10, _NOTHING, 0, x + 2, page, 1, tall)
 
-    def _bar(self, given_pm, limit_pm):
+    def _arrow(self, x, y, lit):
+        """An arrow up to the figure of the weakest cells, 13 pixels wide and high."""
+        frame = self._canvas.frame
+        for row in range(7):
+            frame.hline(x + 6 - row, y + row, 1 + 2 * row, lit)
+        frame.fill_rect(x + 4, y + 7, 5, 6, lit)
+
+    def _bar(self, large, given_pm, limit_pm):
         given = given_pm * _BAR_PIXELS // 1000
         limit = limit_pm * _BAR_PIXELS // 1000
         new = self._changed(_GIVEN, given)
         if not self._changed(_GIVEN_LIMIT, limit) and not new:
             return
         frame = self._canvas.frame
-        frame.fill_rect(_BAR, 0, _BAR_WIDTH, _BAR_PIXELS + 4, 0)
-        frame.rect(_BAR, 0, _BAR_WIDTH, _BAR_PIXELS + 4, 1)
-        frame.fill_rect(_BAR + 2, 2 + _BAR_PIXELS - given, _BAR_WIDTH - 4, given, 1)
+        x, width = (_BAR, _BAR_WIDTH) if large else (_SMALLER_BAR, _SMALLER_BAR_WIDTH)
+        frame.fill_rect(x - 1, 0, width + 2, _BAR_PIXELS + 4, 0)
+        frame.rect(x, 0, width, _BAR_PIXELS + 4, 1)
+        frame.fill_rect(x + 2, 2 + _BAR_PIXELS - given, width - 4, given, 1)
         if limit < _BAR_PIXELS:
-            y = 2 + _BAR_PIXELS - limit
-            frame.fill_rect(_BAR - 1, y - 1, _BAR_WIDTH + 2, 2, 1)
+            frame.fill_rect(x - 1, 1 + _BAR_PIXELS - limit, width + 2, 2, 1)
 
     # -- what there is to show --------------------------------------------------------------------------------------
 
@@ -322,13 +349,17 @@ class Screens:
         return 0
 
     @staticmethod
-    def _warning_words(c, warning):
-        if warning == WARN_SENSE:
-            for i in range(c.sense.first[SIDES_MAX]):
-                n = c.sense.order[i]
-                if c.sense.fault[n] != SENSE_OK:
-                    return "%s %d" % (_name(warning), n + 1)
-        return _name(warning)
+    def _first_lost(c):
+        """The first sense input that is not believed, from 1; 0 for none."""
+        for i in range(c.sense.first[SIDES_MAX]):
+            n = c.sense.order[i]
+            if c.sense.fault[n] != SENSE_OK:
+                return n + 1
+        return 0
+
+    def _warning_words(self, c, warning):
+        which = self._first_lost(c) if warning == WARN_SENSE else 0
+        return "%s %d" % (_name(warning), which) if which else _name(warning)
 
     @staticmethod
     def _cause_gone(c, cause):
@@ -339,6 +370,8 @@ class Screens:
             return c.lever.cause == CAUSE_NONE
         if cause == CAUSE_SENSING_LOST:
             return not c.strings.blind
+        if cause == CAUSE_SUPPLY:
+            return not c.limits.conditions.supply_low
         return False
 
 

@@ -1,7 +1,8 @@
 """What the rider hears. Silent in LOCKED, READY and DRIVING while all is well.
 
 Of several that are due, the most urgent comes first and the others wait for their turn: held, cutback, a sense
-fault, very low, low, refused, armed. A pattern once begun is played to its end, a second and a half at most.
+fault, a side that does not pull, very low, low, refused, armed. A pattern once begun is played to its end, a
+second and a half at most.
 """
 
 import asyncio
@@ -15,6 +16,7 @@ from shared_proto.states import (
     WARN_CUTBACK,
     WARN_LOW,
     WARN_SENSE,
+    WARN_SIDE,
     WARN_VERY_LOW,
 )
 
@@ -24,14 +26,15 @@ PATTERNS = (
     ("HELD", ((2700, 500), (0, 120), (2000, 700)), 5000),
     ("CUTBACK", ((3100, 120), (2700, 120), (2300, 120), (2000, 300)), 0),
     ("SENSE", ((2700, 80), (2000, 80), (2700, 80), (2000, 80), (2700, 80), (2000, 80)), 0),
+    ("SIDE", ((2000, 250), (0, 80), (2700, 80), (0, 80), (2700, 80)), 0),
     ("VERY_LOW", ((2700, 100), (0, 80), (2700, 100), (0, 80), (2700, 100), (0, 80), (2700, 100)), 10000),
     ("LOW", ((2700, 150), (0, 120), (2700, 150)), 30000),
     ("REFUSED", ((2000, 350),), 0),
     ("ARMED", ((2000, 90), (2700, 180)), 0),
 )
-_HELD, _CUTBACK, _SENSE, _VERY_LOW, _LOW, _REFUSED, _ARMED = range(len(PATTERNS))
+_HELD, _CUTBACK, _SENSE, _SIDE, _VERY_LOW, _LOW, _REFUSED, _ARMED = range(len(PATTERNS))
 
-_HEARD = WARN_CUTBACK | WARN_SENSE | WARN_VERY_LOW | WARN_LOW
+_HEARD = WARN_CUTBACK | WARN_SENSE | WARN_SIDE | WARN_VERY_LOW | WARN_LOW
 
 _EVERY_MS = 200
 _EVERY_LOCKED_MS = 100  # so that a short press that is refused is seen
@@ -74,6 +77,7 @@ class Sounds:
         self._while(_HELD, state == HELD, now_ms)
         self._while(_CUTBACK, bits & WARN_CUTBACK and state == DRIVING, now_ms)
         self._while(_SENSE, bits & WARN_SENSE, now_ms)
+        self._while(_SIDE, bits & WARN_SIDE, now_ms)
         self._while(_VERY_LOW, very_low, now_ms)
         self._while(_LOW, bits & WARN_LOW and not very_low, now_ms)
         pressed = c.inputs.button

@@ -90,17 +90,60 @@ def test_held_shows_the_cause_and_each_step_of_the_way_out(box):
     assert words(box).endswith(states.HELD_END)
 
 
-def test_every_cause_and_wait_fits_the_screen():
-    for _, plain, short in states.WAITS:
-        text = short or plain
-        lines, line = 1, ""
-        for word in text.split():
-            assert len(word) <= 16, text
-            if len(line) + len(word) + bool(line) > 16:
-                lines, line = lines + 1, word
-            else:
-                line = f"{line} {word}".strip()
-        assert lines <= 2, text
+def test_the_ride_goes_on_without_a_display_and_it_comes_back(box):
+    driving(box)
+    pulse_us = box.last_pulse_us(RIGHT)
+    box.unplug_display()
+    box.advance(5)
+    assert not box.screen().any()
+    assert box.last_pulse_us(RIGHT) == pulse_us > 1200
+    box.plug_in_display()
+    box.advance(3)
+    assert "DRIVING" in words(box)
+    assert box.resets == []
+
+
+def test_a_display_that_lost_its_supply_for_a_moment_is_set_up_again(box):
+    driving(box)
+    box.unplug_display()
+    box.plug_in_display()
+    assert not box.screen().any()
+    box.advance(11)
+    assert words(box).count("DRIVING") == 1 and len(re.findall(r"\d\d\.\d V", words(box))) == 2
+
+
+def test_a_display_bus_held_low_does_not_touch_the_ride(box):
+    driving(box)
+    pulse_us = box.last_pulse_us(RIGHT)
+    box.stick_display_bus()
+    box.advance(10)
+    assert box.last_pulse_us(RIGHT) == pulse_us > 1200
+    box.stick_display_bus(False)
+    box.move_lever(0)
+    box.advance(3)
+    assert "READY" in words(box)
+    assert box.resets == []
+
+
+def test_without_a_display_from_the_start_the_box_arms_and_drives():
+    box = SimBoard.from_rig(RIG, errors=False, keep_pulses=False)
+    box.unplug_display()
+    box.power_on()
+    try:
+        box.advance(4)
+        driving(box)
+        assert box.thrust_n(RIGHT) > 10
+    finally:
+        box.close()
+
+
+def test_a_refused_press_is_heard(box):
+    box.press_arm_button()
+    box.advance(0.5)
+    box.release_arm_button()
+    box.advance(0.5)
+    (_, pitch), (_, silence) = box.sounds
+    assert pitch > 0 and silence == 0
 
 
 def test_sounds_armed_held_and_silence_between(box):
