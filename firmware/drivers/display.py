@@ -68,10 +68,13 @@ class Display:
                 self._stale = _ALL
                 self._next_ms = time.ticks_add(now_ms, _AFRESH_MS)
                 self.alive = True
+            sent = 0
             for n in range(_SLICES):
                 if self._stale >> n & 1 or self._now[n] != self._sent[n]:
                     self._send(n)
-                    await asyncio.sleep_ms(0)
+                    sent += 1
+                    if sent & 1 == 0:  # the control step comes in between any two, the other tasks after 4 ms
+                        await asyncio.sleep_ms(0)
             if due:  # only now: the memory of a display is random when its supply comes on
                 self._i2c.writeto_mem(self._address, _COMMANDS, _ON)
         except OSError:
