@@ -23,11 +23,12 @@ class SerialPort:
         self._can_write = select.poll()
         self._can_write.register(self._out, select.POLLOUT)
         self._data = bytearray(_TAKE)
+        self._arrived = b""
         self.dropped = 0
         self._careful = 0  # such frames left
 
-    async def read(self):
-        """Wait for bytes; what has come (1 to 128 bytes)."""
+    async def wait(self):
+        """Wait until bytes have come; `take` has them. What a wait that was cancelled had read is not lost."""
         first = await self._reader.read(1)
         data = self._data
         data[0] = first[0]
@@ -35,7 +36,13 @@ class SerialPort:
         while n < _TAKE and self._can_read.poll(0):
             data[n] = self._in.read(1)[0]
             n += 1
-        return bytes(memoryview(data)[:n])
+        self._arrived += bytes(memoryview(data)[:n])
+
+    def take(self):
+        """The bytes that have come since the last call."""
+        arrived = self._arrived
+        self._arrived = b""
+        return arrived
 
     def write(self, frame):
         """Write a frame, or as much of it as the port takes; the receiver drops a torn one by its CRC.
