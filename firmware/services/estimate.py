@@ -5,7 +5,7 @@ Runs on CPython and MicroPython alike. Floats of single precision are enough; st
 
 import struct
 
-from services.estimate_charge import Charge, slope_at
+from services.estimate_charge import Charge
 from services.estimate_sag import Sag, SlowCurrent
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX, SIDES_MAX
 
@@ -25,7 +25,7 @@ _REF_A = 100.0  # unit of current where the curve was not measured
 _UNSEEN_A = 5000  # a sensor above this, in 0.1 A, is broken
 
 _MAGIC = 0xE1
-_SECTION = "<BBHHB"  # side, cells, fast and slow in mV/8, doubt in percent
+_SECTION = "<BHHBB"  # side * 32 + cells, fast and slow in mV/8, bend and doubt in percent of them
 _SIDE = "<HBH3B"  # charge, its doubt in 4 per mille, full current in 0.1 A, lags in percent of it
 _SECTION_SIZE = struct.calcsize(_SECTION)
 _SIDE_SIZE = struct.calcsize(_SIDE)
@@ -108,7 +108,7 @@ class _Section:
         self.rest_mv = -1.0  # of a mean cell
         self.sum = 0.0
         self.time = 0.0
-        self.low = 0.0
+        self.mean_mv = -1.0  # of the second before
 
 
 class Estimator:
@@ -116,10 +116,10 @@ class Estimator:
 
     `current_da[4]`: current of each side, 0.1 A; `rest_cell_mv[8]`: mean cell voltage of the section below each
     sense input as it would be at rest; `weakest_rest_cell_mv`: the least of them; `sag_cell_mv[8]`: rest less
-    loaded now; `resistance_mohm_x10[8]`: of a mean cell and its share of the leads, what a step shows within a
-    second, in 0.1 milliohm; `full_sag_cell_mv[8]`: sag after 10 s of full thrust from now on; `charge_pm[4]`:
-    left in the weakest section of each string; `minutes_left`: at the mean use of the last three minutes, until
-    a string has 10 % left.
+    loaded now; `resistance_mohm_x10[8]`: of a mean cell and its share of the leads, what a step to half of full
+    current shows within a second, in 0.1 milliohm; `full_sag_cell_mv[8]`: sag after 10 s of full thrust from now
+    on; `charge_pm[4]`: left in the weakest section of each string; `minutes_left`: at the mean use of the last
+    three minutes, until a string has 10 % left.
     """
 
     def __init__(self):
@@ -223,7 +223,7 @@ class Estimator:
             section.time = section.sum = 0.0
             section.sag.rest_mv = -1.0
         sag = section.sag
-        sag_mv = sag.fast_mv * side.x + sag.slow_mv * side.slow.value
+        sag_mv = max(sag.loss_mv(side.x, side.slow.value), 0.0)
         if section.rest_mv < 0.0:
             section.rest_mv = cell_mv + sag_mv
         else:
@@ -242,9 +242,7 @@ class Estimator:
             self._blur[s] = side.most - side.least
             side.restart_mean()
             side.close(mean, time)
-            charge = side.charge
-            pm = charge.pm if charge.pm >= 0.0 else 500.0
-            self._drift[s] = slope_at(pm) * charge.step_pm(mean, time)
+            self._drift[s] = side.charge.fall_mv(mean, time)
             self._see(s, time)
         minutes = -1.0
         for s in range(self._count):
@@ -253,7 +251,7 @@ class Estimator:
                 minutes = of_side
         self.minutes_left = int(minutes) if 0.0 <= minutes < 1440.0 else NOT_KNOWN
         for section in self._sections:
-            section.low = section.sum / section.time if section.time > 0.6 * time else -1.0
+            section.mean_mv = section.sum / section.time if section.time > 0.6 * time else -1.0
             section.sum = section.time = 0.0
         self._closed_s = time
         self._time = 0.0
@@ -269,10 +267,11 @@ class Estimator:
                     best = n
                 if weakest < 0 or section.rest_mv < self._sections[weakest].rest_mv:
                     weakest = n
-        charge = self._sides[s].charge
+        side = self._sides[s]
+        charge = side.charge
         if best >= 0:
             rest_mv = self._sections[best].rest_mv
-            charge.see(rest_mv, float(self.sag_cell_mv[best]), time)
+            charge.see(rest_mv, self._sections[best].sag.error_mv(side.x, side.slow.value), time)
             charge.compare(rest_mv, self._sections[weakest].rest_mv, time)
         left_pm = charge.left_pm()
         self.charge_pm[s] = int(left_pm + 0.5) if left_pm >= 0.0 else NOT_KNOWN
@@ -280,16 +279,17 @@ class Estimator:
     def _learn(self, n):
         section = self._sections[n]
         s = section.side
-        if s < 0 or section.low < 0.0:
+        if s < 0 or section.mean_mv < 0.0:
             return
         side = self._sides[s]
         sag = section.sag
-        sag.update(section.low, self._mean[s], side.slow.value, self._drift[s], self._blur[s], self._closed_s)
-        full_mv = sag.fast_mv * side.full + sag.slow_mv * side.slow.after_10s(side.full)
+        drift_mv = self._drift[s]
+        error_mv = drift_mv * side.charge.fall_error()
+        sag.update(section.mean_mv, self._mean[s], side.slow, drift_mv, error_mv, self._blur[s], self._closed_s)
+        full_mv = max(sag.loss_mv(side.full, side.slow.after_10s(side.full)), 0.0)
         self.full_sag_cell_mv[n] = min(int(full_mv + 0.5), 6000)
         if side.known and sag.believed():
-            mohm_x10 = int(sag.fast_mv / side.ref_a * 10.0 + 0.5)
-            self.resistance_mohm_x10[n] = mohm_x10
+            self.resistance_mohm_x10[n] = int(sag.step_mv() / side.ref_a * 10.0 + 0.5)
         else:
             self.resistance_mohm_x10[n] = NOT_KNOWN
 
@@ -306,7 +306,8 @@ class Estimator:
                 parts.append(b"\0" * _SECTION_SIZE)
                 continue
             parts.append(struct.pack(
-                _SECTION, section.side + 1, section.top, int(sag.fast_mv * 8.0 + 0.5), int(sag.slow_mv * 8.0 + 0.5),
+                _SECTION, 32 * (section.side + 1) + section.top, int(sag.fast_mv * 8.0 + 0.5),
+                int(sag.slow_mv * 8.0 + 0.5), int(sag.bend_mv / sag.fast_mv * 100.0 + 0.5),
                 min(int(sag.doubt() * 100.0 + 0.5), 255)))
         for side in self._sides:
             charge = side.charge
@@ -340,8 +341,8 @@ class Estimator:
         for n in range(SENSES_MAX):
             section = self._sections[n]
             at = 1 + n * _SECTION_SIZE
-            its_side, top, fast, slow, doubt = struct.unpack(_SECTION, data[at : at + _SECTION_SIZE])
+            place, fast, slow, bend, doubt = struct.unpack(_SECTION, data[at : at + _SECTION_SIZE])
             s = section.side
-            if s >= 0 and its_side == s + 1 and top == section.top and same[s] and fast:
-                section.sag.learned(0.125 * fast, 0.125 * slow, max(0.01 * doubt, 0.1))
+            if s >= 0 and place == 32 * (s + 1) + section.top and same[s] and fast:
+                section.sag.learned(0.125 * fast, 0.125 * slow, 0.00125 * bend * fast, max(0.01 * doubt, 0.1))
         return True

@@ -12,20 +12,21 @@ OCV_PM = (0, 10, 20, 30, 50, 75, 100, 150, 200, 300, 400, 500, 600, 700, 800, 90
 OCV_MV = (2778, 3185, 3403, 3521, 3621, 3662, 3680, 3704, 3725, 3765, 3804, 3845, 3891, 3945, 4011, 4090, 4187)
 
 _CURVE_MV = 12.0  # standard deviation between this curve and a given pack's, where it is flat (common practice)
-_SAG_ERROR = 0.25  # of the sag that was added back
 _MEMORY_S = 60.0  # errors of the voltage persist: this long makes one independent reading
 _SENSOR_ERROR = 0.05  # of what was counted: capacity and sensor
 _TABLE_ERROR = 0.12  # capacity and measured curve
-_GUESS_ERROR = 0.5  # capacity only guessed
+_GUESS_ERROR = 1.0  # capacity only guessed
 _LEARNED_ERROR = 0.2  # capacity learned from the voltage
 _LEAST_VAR = 100.0  # per mille squared
 _REST_X = 0.02
 _REST_S = 20.0  # at rest for this long, a voltage that contradicts the count wins: another pack, another ride
+_DRIFT_ERROR = 0.6  # of the fall of the rest voltage that counting foretells, by the slope of the curve
+_DRIFT_GUESS = 2.0  # the same where capacity or current is a guess; it lasts, so it counts for more than itself
 _EMPTY_PM = 100.0  # where minutes end: below, cutback has taken most of the thrust (common practice, no source)
 _USE_S = 180.0  # over which use is averaged
 _USE_SEEN_S = 30.0
 _GUESS_S = 480.0  # full current empties a string in about this time (common practice, no source)
-_LEARN_PM = 150.0
+_LEARN_PM = 100.0
 _APART_MV = 10.0  # sections that differ by less are equal, as far as sensing can tell
 _APART_S = 30.0
 
@@ -93,6 +94,14 @@ class Charge:
         """Charge (per mille) that `x` takes in `dt_s` seconds."""
         return 1000.0 * x * dt_s / self._full_s
 
+    def fall_mv(self, x, dt_s):
+        """How far a cell's voltage at rest falls meanwhile."""
+        return slope_at(self.pm if self.pm >= 0.0 else 500.0) * self.step_pm(x, dt_s)
+
+    def fall_error(self):
+        """Relative standard deviation of `fall_mv`."""
+        return _DRIFT_ERROR if self._known else _DRIFT_GUESS
+
     def count(self, x, dt_s, sensed):
         """Take off what flowed: `sensed` by a sensor, else by curve or guess."""
         kept = 1.0 / (1.0 + dt_s / _USE_S)
@@ -112,9 +121,10 @@ class Charge:
         # The error of what was counted is one factor, so its standard deviation grows with the count.
         self.var = min(self.var + 2.0 * share * share * self._counted * step, 90000.0)
 
-    def see(self, rest_mv, sag_mv, dt_s):
-        """Weigh in the voltage at rest of the best section's mean cell, to which `sag_mv` was added back."""
-        mv = _CURVE_MV + _SAG_ERROR * sag_mv
+    def see(self, rest_mv, error_mv, dt_s):
+        """Weigh in the voltage at rest of the best section's mean cell; `error_mv`: standard deviation of the sag
+        that was added back to it."""
+        mv = _CURVE_MV + error_mv
         seen = charge_at(rest_mv)
         std = max(0.5 * (charge_at(rest_mv + mv) - charge_at(rest_mv - mv)), 5.0)
         if self.pm < 0.0:
