@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from random import Random
 
 from services.estimate import Estimator
@@ -98,4 +99,44 @@ class Feed:
 
     def tick(self, dt_s: float = TICK_S) -> Estimator:
         self.estimator.update(dt_s, self.sections_mv, self.cells, self.demand_pm, self.sensor_da)
+        return self.estimator
+
+
+class Bench(Feed):
+    """A feed that holds packs as well: equal cells, each a resistance, an RC pair and the curve of Kim and Qiao."""
+
+    FAST_MOHM, SLOW_MOHM, SLOW_S = 2.0, 1.2, 40.0
+
+    def __init__(self, values: Values, left: float, full_a: float = 100.0, estimator: Estimator | None = None):
+        super().__init__(values, estimator)
+        self.full_a = full_a
+        self.ah = (values.get("side.capacity_mah") or 10000) / 1000
+        self.left = left
+        self.amperes = self.slow_a = self.off_mv = 0.0
+
+    @property
+    def rest_mv(self) -> float:
+        s = self.left
+        return 1000 * (-0.852 * math.exp(-63.867 * s) + 3.6297 + 0.559 * s - 0.51 * s * s + 0.508 * s**3)
+
+    def hold(self, seconds: float, demand_pm: int = 0) -> Estimator:
+        """Let time pass, all sides alike; `off_mv` is added to every cell's reading."""
+        wanted = self.full_a * (demand_pm / 1000) ** 1.5
+        self.demand_pm[:] = [demand_pm] * SIDES_MAX
+        for _ in range(round(seconds / TICK_S)):
+            self.amperes += (wanted - self.amperes) * (1 - math.exp(-TICK_S / 0.35))
+            self.slow_a += (self.amperes - self.slow_a) * (1 - math.exp(-TICK_S / self.SLOW_S))
+            self.left -= self.amperes * TICK_S / 3600 / self.ah
+            cell_mv = self.rest_mv - self.FAST_MOHM * self.amperes - self.SLOW_MOHM * self.slow_a + self.off_mv
+            for n in range(SENSES_MAX):
+                if self.cells[n]:
+                    self.sections_mv[n] = round(self.cells[n] * cell_mv)
+            self.tick()
+        return self.estimator
+
+    def ride(self, minutes: float) -> Estimator:
+        """Steps of all sizes, each followed by a rest."""
+        for k in range(round(minutes * 60 / 40)):
+            self.hold(20, (300, 700, 1000)[k % 3])
+            self.hold(20)
         return self.estimator
