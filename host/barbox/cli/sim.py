@@ -41,7 +41,7 @@ def command(rig: Path | None, fresh: bool, script: Path | None, for_s: float | N
     from barbox.sim.live import Live
 
     sheet = load(rig) if rig else example_rig()
-    steps = read_script(script.read_text(encoding="utf-8"), str(script)) if script else []
+    steps = read_script(script.read_bytes().decode("utf-8", "replace"), str(script)) if script else []
 
     def tell(line: str) -> None:
         click.echo(f"\r\x1b[K{line}" if sys.stdin.isatty() else line)

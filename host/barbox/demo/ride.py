@@ -11,6 +11,8 @@ from typing import Any
 
 from barbox.demo import checks, scenario
 from barbox.demo.truth import Truth
+from barbox.errors import UserError
+from barbox.files import write_whole
 from barbox.link.client import Client
 from barbox.link.serial import SerialLink
 from barbox.rides import account, figures, file, picture, record
@@ -43,9 +45,12 @@ def example_rig() -> Rig:
 async def run(out: Path, seed: int, progress: Callable[[float, str], None]) -> Result:
     """Ride the scenario and write `demo.ride`, `demo.png` and `summary.json` into `out`, replacing them.
 
-    `progress(share, words)` is called as it goes. Same seed, same files, byte for byte. Raises BoxError.
+    `progress(share, words)` is called as it goes. Same seed, same files, byte for byte. Raises BoxError, UserError.
     """
-    out.mkdir(parents=True, exist_ok=True)
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UserError(f"{out}: cannot be made ({error.strerror}); choose another folder with --out") from error
     rig = example_rig()
     box = SimBoard.from_rig(rig, seed=seed)
     scenario.prepare(box)
@@ -74,7 +79,7 @@ async def run(out: Path, seed: int, progress: Callable[[float, str], None]) -> R
     summary = {"seed": seed, "checks": checks.as_dicts(found), "ride": summary}
     picture_path, summary_path = out / "demo.png", out / "summary.json"
     picture.save(ride, picture_path, "The example trike on the airfield loop (simulated)")
-    _write(summary_path, json.dumps(summary, indent=1) + "\n")
+    write_whole(summary_path, json.dumps(summary, indent=1).encode() + b"\n")
     lines = [str(line) for line in account.account(ride)]
     return Result(lines, found, summary, [ride_path, picture_path, summary_path])
 
@@ -93,8 +98,3 @@ async def _ride(box: SimBoard, link, recorder: record.Recorder, truth: Truth, pr
         while todo and todo[0].t_s <= done_s:
             progress(done_s / scenario.LENGTH_S, todo.pop(0).say)
 
-
-def _write(path: Path, text: str) -> None:
-    part = path.with_name(path.name + ".part")
-    part.write_text(text, encoding="utf-8")
-    part.replace(path)

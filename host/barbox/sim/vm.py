@@ -55,6 +55,7 @@ class Vm:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             pass_fds=(their_in, their_out),
+            start_new_session=True,  # Ctrl-C is for us; the VM ends when its pipes do
             env={**os.environ, "MICROPYPATH": f"{_HAL}:.frozen"},
         )
         os.close(their_in)
