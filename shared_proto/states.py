@@ -23,7 +23,7 @@ CAUSES = (
     ("LEVER_RANGE", "lever signal outside its window: a wire open or shorted", "repair the lever wiring"),
     ("LEVER_TRACKS", "lever tracks disagree", "repair the lever"),
     ("SENSING_LOST", "no believable voltage from a side", "check the sense fuses and the ADC"),
-    ("STEP_FAILED", "the control step failed", "read the event log, then restart the box"),
+    ("STEP_FAILED", "the control step failed", "restart the box; if it comes again, do not ride"),
     ("TASK_SILENT", "a task of the box stopped", "restart the box"),
     ("LATE", "the control step came too late too often", "restart the box"),
     ("SUPPLY", "the supply of the lever is too low", "check the 5 V supply and its wiring"),
