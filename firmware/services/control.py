@@ -60,6 +60,10 @@ class Control:
         finally:
             self._busy = False
 
+    def since_step_us(self):
+        """Microseconds since the last step began."""
+        return time.ticks_diff(time.ticks_us(), self._last_us)
+
     def take_times(self):
         """(late_us, step_us) since the last call, each at most 65535."""
         times = (min(self.late_us, 0xFFFF), min(self.step_us, 0xFFFF))
