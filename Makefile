@@ -26,7 +26,7 @@ demo: $(READY)
 	$(BIN)/barbox demo --out $(OUT)
 
 test: $(READY)
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n auto
 
 test-reference: $(READY_REFERENCE)
 	$(BIN)/python -m pytest -m reference
