@@ -129,6 +129,50 @@ def test_hazards_name_tests_that_exist():
         assert f"def {test}(" in (ROOT / path).read_text(encoding="utf-8"), f"{path}::{test}"
 
 
+def _hazards() -> dict[str, list[tuple[str, str]]]:
+    """Section of hazards.md -> (name of the hazard, what its last column says)."""
+    sections: dict[str, list[tuple[str, str]]] = {}
+    rows: list[tuple[str, str]] = []
+    for line in DOCUMENTS["hardware_notes/hazards.md"].splitlines():
+        if line.startswith("## "):
+            rows = sections.setdefault(line[3:], [])
+        elif line.startswith("| ") and "---" not in line:
+            cells = [cell.strip() for cell in line.strip("|").split("|")]
+            assert len(cells) == 7 and all(cells), line
+            if cells[0] != "hazard":
+                rows.append((cells[0], cells[6]))
+    return sections
+
+
+def _test_name(hazard: str) -> str:
+    """The test of a hazard has the hazard's name."""
+    return "test_" + re.sub(r"[^a-z0-9]+", "_", hazard.lower()).strip("_")
+
+
+# Sections whose every row still has to get its test in tests/hazards.
+UNPROVED_SECTIONS = {"Sensing and ground", "Packs", "ESC and fan", "The box", "Link",
+                     "Lever, button, stop loop, brake"}  # fmt: skip
+
+
+def test_every_hazard_has_its_test_and_every_test_its_hazard():
+    written = {}
+    for file in (ROOT / "tests" / "hazards").glob("test_*.py"):
+        for name in re.findall(r"^(?:async )?def (test_\w+)\(", file.read_text(encoding="utf-8"), re.MULTILINE):
+            assert name not in written, f"{name} stands twice"
+            written[name] = f"`tests/hazards/{file.name}::{name}`"
+    wanted = {}
+    for section, rows in _hazards().items():
+        for hazard, shown_by in rows:
+            name = _test_name(hazard)
+            assert name not in wanted, f"{hazard} stands twice"
+            wanted[name] = shown_by
+            if name in written:
+                assert written[name] in shown_by, f"{hazard}: its row does not name {written[name]}"
+            elif section not in UNPROVED_SECTIONS:
+                assert re.search(r"hardware only|`tests/board/test_bench", shown_by), f"{hazard}: no test {name}"
+    assert not set(written) - set(wanted), "tests of hazards that have no row"
+
+
 def test_every_hazard_has_all_columns_and_says_what_shows_it():
     rows = [line for line in DOCUMENTS["hardware_notes/hazards.md"].splitlines() if line.startswith("| ")]
     rows = [[cell.strip() for cell in row.strip("|").split("|")] for row in rows if "---" not in row]
