@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
-FIRMWARE = {"core", "drivers", "services", "boards", "main"}
+FIRMWARE = {"core", "drivers", "services", "boards", "main", "box"}
 
 
 def _imports(path: Path) -> set[str]:

@@ -128,11 +128,14 @@ _bus.hold(options["boot_us"])
 gc.collect()
 try:
     _bus.log(_bus.STARTED, 0, gc.mem_alloc())
-    from core.controller import Controller
-    from services.canvas import Canvas
+    try:
+        from core.controller import Controller
+        from services.canvas import Canvas
 
-    charged(Controller, "step", "step")
-    charged(Canvas, "stretch", "glyph")
+        charged(Controller, "step", "step")
+        charged(Canvas, "stretch", "glyph")
+    except Exception:
+        pass  # a damaged file: main.py meets it again
     gc.collect()
     import main  # noqa: F401
 except SystemExit:

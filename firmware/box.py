@@ -1,0 +1,120 @@
+"""The whole box: core, drivers and services put together and run. `main.py` starts it."""
+
+import asyncio
+
+import machine
+import micropython
+
+from core.controller import Controller
+from drivers.display import Display
+from drivers.pulse import PulseOutput
+from drivers.serial_port import SerialPort
+from drivers.sounder import Sounder
+from drivers.switches import Switches
+from drivers.wheel import Wheel
+from services.beats import Beats
+from services.clock import Clock
+from services.control import Control
+from services.estimate import Estimator
+from services.estimator import EstimatorTask
+from services.house import House
+from services.link import Link
+from services.requests import Requests
+from services.screens import Screens
+from services.sounds import Sounds
+from services.store import Store
+from services.stream import Stream
+from shared_proto import states
+from shared_proto.messages import SENSES_MAX
+
+
+def i2c_bus(number, scl, sda, hz):
+    return machine.I2C(number, scl=machine.Pin(scl), sda=machine.Pin(sda), freq=hz, timeout=3000)
+
+
+def sense_driver(board):
+    if board.SENSE == "i2c":
+        from drivers.adc_i2c import I2cSense
+
+        return I2cSense(i2c_bus(board.I2C_ID, board.I2C_SCL, board.I2C_SDA, board.I2C_HZ), board.I2C_PARTS)
+    from drivers.adc_chip import ChipSense
+
+    return ChipSense(board.SENSE_PINS)
+
+
+class Box:
+    """Everything of one box, wired together."""
+
+    def __init__(self, board):
+        from drivers.adc_chip import LeverAdc, SupplyAdc
+
+        self.error = None  # the exception that ended a task
+        self.controller = Controller()
+        self.store = Store()
+        self.store.load()
+        values = self.store.values
+        # A fourth side needs the second PIO block, which the radio of some boards uses, too.
+        pulses = PulseOutput(board.ESC_PINS[: max(3, values.get("sides"))])
+        self.sense = sense_driver(board)
+        self.wheel = Wheel(board.WHEEL_PIN)
+        readers = [
+            Switches(board.STOP_PIN, board.ARM_PIN, board.BRAKE_PIN, board.REST_PIN, self.controller.inputs, pulses),
+            LeverAdc(board.LEVER_PINS),
+            self.sense,
+            self.wheel,
+        ]
+        if board.SUPPLY_PIN is not None:
+            readers.append(SupplyAdc(board.SUPPLY_PIN, board.SUPPLY_RATIO))
+        beats = Beats()
+        clock = Clock()
+        port = SerialPort()
+        self.control = Control(self.controller, readers, pulses, beats)
+        self.house = House(self.control, beats)
+        estimate = Estimator()
+        self.estimator = EstimatorTask(self.controller, estimate, beats)
+        self.stream = Stream(self.control, self.store, clock, port, estimate, beats)
+        reset = {machine.PWRON_RESET: states.RESET_POWER, machine.WDT_RESET: states.RESET_WATCHDOG}.get(
+            machine.reset_cause(), states.RESET_UNKNOWN)
+        serial = "".join(["%02x" % b for b in machine.unique_id()]).encode()
+        requests = Requests(self.control, self.store, clock, board.NAME.encode(), serial, reset,
+                            lambda: self.house.free_bytes)
+        self.link = Link(port, requests, self.controller, beats)
+        self.display = Display(
+            i2c_bus(board.DISPLAY_I2C_ID, board.DISPLAY_SCL, board.DISPLAY_SDA, board.DISPLAY_I2C_HZ),
+            board.DISPLAY_ADDRESS)
+        self.screens = Screens(self.controller, self.display)
+        self.sounds = Sounds(self.controller, Sounder(board.SOUNDER_PIN))
+        self.controller.warnings.settings_lost = self.store.seq == 0 and self.store.broken
+        self.controller.events.add(0, states.EVENT_BOOT, reset, 0)
+        self.control.on_configure = self._use
+        self.control.configure(values)
+
+    def _use(self, values):
+        self.estimator.configure(values)
+        self.wheel.way_mm = values.get("wheel_mm")
+        self.sense.use([0 < values.get("sense.side", n) <= values.get("sides") for n in range(SENSES_MAX)])
+
+    async def run(self):
+        """Never returns: a task that ends or raises stops its heartbeat, and the step notices. Screen and sound
+        have none: the ride goes on without them."""
+        self.house.collect()
+        self.control.start(self.store.values.get("watchdog_ms"))
+        tasks = (self.link, self.stream, self.house, self.estimator, self.screens, self.sounds)
+        await asyncio.gather(*[self._guarded(n, task) for n, task in enumerate(tasks)])
+
+    async def _guarded(self, number, task):
+        try:
+            await task.run()
+        except Exception as e:
+            self.error = e
+            self.controller.events.add(self.controller.now_ms, states.EVENT_ERROR, number + 1, 1)
+
+
+def run(board):
+    """Build the box of this board and run it; raises what stopped it."""
+    micropython.kbd_intr(-1)  # 0x03 is data on this port
+    try:
+        asyncio.run(Box(board).run())
+    finally:
+        micropython.kbd_intr(3)
+    raise RuntimeError("all tasks of the box have ended")
