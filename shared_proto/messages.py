@@ -9,7 +9,7 @@ A newer minor version may only append fields; readers ignore a longer tail.
 import struct
 
 MAJOR = 1
-MINOR = 0
+MINOR = 1
 
 SIDES_MAX = 4  # fans of one rig
 SENSES_MAX = 8  # sense inputs of one box: two four-channel ADCs
@@ -126,9 +126,17 @@ DONE = Message(11, "done", "box", "the request was carried out", ())
 REFUSED = Message(12, "refused", "box", "the request was not carried out", (
     ("reason", "B", "", "see REFUSALS"),
 ))
+SENSE_GET = Message(26, "sense_get", "host", "asks for what the sense inputs read, before any calibration", ())
+SENSE_CODES = Message(27, "sense_codes", "box", "answers sense_get", (
+    ("time_ms", "I", "ms", "time since the box started"),
+    ("state", "B", "", "box state, see STATES"),
+    ("code", "8i", "", "latest code of the ADC at each sense input, believed or not"),
+    ("reading", "8H", "", "running number of that reading; it changes with each new one"),
+))
 
 MESSAGES = (HELLO, IDENTITY, STATUS, EVENT, SETTING_GET, SETTING, SETTING_PUT, SETTING_COMMIT, SETTING_DROP,
-            TIME_SET, DONE, REFUSED)
+            TIME_SET, DONE, REFUSED,
+            SENSE_GET, SENSE_CODES)
 BY_KIND = {m.kind: m for m in MESSAGES}
 
 

@@ -37,6 +37,7 @@ class Requests:
             m.SETTING_COMMIT.kind: self._commit,
             m.SETTING_DROP.kind: self._drop,
             m.TIME_SET.kind: self._time,
+            m.SENSE_GET.kind: self._codes,
         }
 
     def answer(self, body):
@@ -118,3 +119,8 @@ class Requests:
         self._clock.set(fields[0], self._control.controller.now_ms)
         return m.DONE.pack(number)
 
+
+    def _codes(self, number, _):
+        controller = self._control.controller
+        inputs = controller.inputs
+        return m.SENSE_CODES.pack(number, controller.now_ms, controller.interlock.state, *inputs.code, *inputs.reading)

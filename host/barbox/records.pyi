@@ -110,3 +110,15 @@ class Refused(NamedTuple):
     kind: int
     number: int
     reason: int
+
+class SenseGet(NamedTuple):
+    kind: int
+    number: int
+
+class SenseCodes(NamedTuple):
+    kind: int
+    number: int
+    time_ms: int
+    state: int
+    code: tuple[int, int, int, int, int, int, int, int]
+    reading: tuple[int, int, int, int, int, int, int, int]

@@ -117,7 +117,7 @@ def test_another_major_version_names_both_versions():
     async def go():
         _, client = joined(FakeBox(major=messages.MAJOR + 1))
         with pytest.raises(
-            BoxError, match=rf"version {messages.MAJOR + 1}\.0 and this program {messages.MAJOR}\."
+            BoxError, match=rf"version {messages.MAJOR + 1}\.{messages.MINOR} and this program {messages.MAJOR}\."
         ):
             await client.open()
         box, client = joined()

@@ -18,7 +18,7 @@ FIXED = [m for m in messages.MESSAGES if not m.tail]
 
 def values_of(message):
     """Strategy: one value a field, over the whole range of its code."""
-    spans = {"B": (0, 255), "H": (0, 65535), "I": (0, 2**32 - 1), "h": (-32768, 32767)}
+    spans = {"B": (0, 255), "H": (0, 65535), "I": (0, 2**32 - 1), "h": (-32768, 32767), "i": (-(2**31), 2**31 - 1)}
     each = []
     for _, code, _, _ in message.fields:
         count, letter = code[:-1], code[-1]

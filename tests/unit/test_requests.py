@@ -1,18 +1,21 @@
 """Requests to answers, at the desk: what is refused and why, and that a retry is done once."""
 
 import struct
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from core.events import Events
+from core.inputs import Inputs
 from services.clock import Clock
 from services.requests import Requests
 from shared_proto import messages as m
 from shared_proto.settings import ROWS, SETTINGS, Values
 from shared_proto.states import (
     EVENT_SETTINGS,
+    LOCKED,
     REFUSE_BAD_REQUEST,
     REFUSE_CONFLICT,
     REFUSE_FLASH,
@@ -25,6 +28,8 @@ from shared_proto.states import (
 
 class FakeController:
     def __init__(self):
+        self.inputs = Inputs()
+        self.interlock = SimpleNamespace(state=LOCKED)
         self.locked = True
         self.now_ms = 5000
         self.events = Events()
@@ -234,3 +239,12 @@ def test_no_request_leaves_a_value_that_the_table_forbids(asked):
     for setting, row in zip(SETTINGS, desk.store.values.rows, strict=True):
         for value in row:
             setting.pack(value)
+
+
+def test_bare_codes_are_told_with_the_running_number_of_each():
+    desk = Desk()
+    codes, numbers = (-7, 26400, 65535, 0, 0, 0, 0, 1), (3, 0x3FFF, 0, 0, 0, 0, 0, 9)
+    for n in range(m.SENSES_MAX):
+        desk.control.controller.inputs.code[n] = codes[n]
+        desk.control.controller.inputs.reading[n] = numbers[n]
+    assert desk.ask(m.SENSE_GET) == (m.SENSE_CODES, (5000, LOCKED, *codes, *numbers))
