@@ -77,7 +77,7 @@ class Box:
             machine.reset_cause(), states.RESET_UNKNOWN)
         serial = "".join(["%02x" % b for b in machine.unique_id()]).encode()
         requests = Requests(self.control, self.store, clock, board.NAME.encode(), serial, reset,
-                            lambda: self.house.free_bytes)
+                            lambda: self.house.free_bytes, board.REFERENCE_PPM)
         self.link = Link(port, requests, self.controller, beats)
         self.display = Display(
             i2c_bus(board.DISPLAY_I2C_ID, board.DISPLAY_SCL, board.DISPLAY_SDA, board.DISPLAY_I2C_HZ),

@@ -65,6 +65,11 @@ IDENTITY = Message(2, "identity", "box", "answers hello", (
     ("settings_seq", "I", "", "sequence number of the settings on flash, 0 for defaults"),
     ("heap_free_bytes", "I", "byte", "heap free after the last collection"),
     ("uncertainty_mv", "H", "mV", "expanded uncertainty (k = 2) of a string voltage as the box knows it"),
+    ("side_uncertainty_mv", "4H", "mV",
+     "expanded uncertainty (k = 2) of each string near full, without current; drift of the reference included"),
+    ("side_growth_mv", "4H", "mV", "what ground offset adds to that at 100 A; 0 where the pack negative is sensed"),
+    ("side_drift_mv", "4H", "mV", "how far the drift of the ADC's reference since calibration can move each string"),
+    ("section_uncertainty_mv", "8H", "mV", "the same as of a string, of the section below each sense input"),
 ))
 STATUS = Message(3, "status", "box", "all that a rider or a reviewer needs, at stream_hz", (
     ("time_ms", "I", "ms", "time since the box started"),

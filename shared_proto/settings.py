@@ -10,6 +10,7 @@ import struct
 from shared_proto.messages import SENSES_MAX, SIDES_MAX
 
 CELLS_MAX = 14  # at 4.5 V a cell, which is plainly wrong, still within the 65.5 V that a status carries
+INPUTS_OF_A_PART = 4  # of an I2C ADC
 GROUPS = {"": 1, "side": SIDES_MAX, "sense": SENSES_MAX}
 
 # The linear curve: pulse span per mille at each tenth of demand. The bench replaces it.
@@ -115,6 +116,12 @@ SETTINGS = (
             "current at each tenth of demand; all 0: not measured"),
     Setting("sense", "kind", "B", "", 0, 2, 0,
             "0 sense point; 1 pack negative, against box ground; 2 current sensor, where 1 mV stands for 10 mA"),
+    Setting("", "reference_ppm", "H", "ppm", 0, 60000, 0,
+            "most that the reference of the ADC drifts after calibration; 0: what is usual for the board"),
+    Setting("side", "negative_uohm", "I", "uohm", 0, 100000, 2000,
+            "resistance of the heavy negative lead between the pack and the box's ground"),
+    Setting("sense", "against", "B", "", 0, 1, 0,
+            "1: read against the fourth input of the same ADC part, to which a sensor's reference output goes"),
 )
 # Values of sense.kind, and what each is called.
 POINT, NEGATIVE, CURRENT = range(3)
@@ -194,6 +201,12 @@ def conflict(values):
         kind = get("sense.kind", n)
         if not side or not (cells or kind):
             continue
+        if get("sense.against", n):
+            fourth = n // INPUTS_OF_A_PART * INPUTS_OF_A_PART + INPUTS_OF_A_PART - 1
+            if kind == POINT:
+                return "sense input %d: a sense point is read against ground" % (n + 1)
+            if n == fourth or get("sense.side", fourth):
+                return "sense input %d: it is read against input %d, which must be left free" % (n + 1, fourth + 1)
         if side > get("sides"):
             return "sense input %d: the rig has no side %d" % (n + 1, side)
         if not kind and get("side.cells", side - 1) and cells > get("side.cells", side - 1):

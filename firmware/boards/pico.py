@@ -18,6 +18,7 @@ SUPPLY_RATIO = 2
 
 SENSE = "chip"
 SENSE_PINS = (26, 27)  # sense inputs 1 and 2
+REFERENCE_PPM = 10000  # the 3.3 V rail: 1 % after calibration (common practice, no source)
 
 # I2C1, which the display has for itself; pins from the RP2040's function table (from memory).
 DISPLAY_I2C_ID = 1

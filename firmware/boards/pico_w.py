@@ -21,6 +21,8 @@ I2C_SDA = 8  # data of the ADC bus
 I2C_SCL = 9  # clock of the ADC bus
 I2C_HZ = 400000
 I2C_PARTS = (0x48, 0x49)  # sense inputs 1..4 and 5..8
+# 40 ppm a kelvin at most (TI SBAS563), 25 K from where it was calibrated (common practice, no source)
+REFERENCE_PPM = 1000
 
 # I2C1, which the display has for itself; pins from the RP2040's function table (from memory).
 DISPLAY_I2C_ID = 1

@@ -1,7 +1,8 @@
 """Requests from a host to answers. Nothing here can arm the box or move a fan."""
 
+from services.uncertainty import Uncertainty
 from shared_proto import messages as m
-from shared_proto.settings import POINT, SETTINGS, TABLE_CRC, conflict
+from shared_proto.settings import SETTINGS, TABLE_CRC, conflict
 from shared_proto.states import (
     EVENT_SETTINGS,
     REFUSE_BAD_REQUEST,
@@ -19,7 +20,7 @@ FIRMWARE = b"0.1.0"
 class Requests:
     """`answer(body)` gives the body to send back. A retry (same kind and number) gets the same answer again."""
 
-    def __init__(self, control, store, clock, board, serial, reset, free_bytes):
+    def __init__(self, control, store, clock, board, serial, reset, free_bytes, reference_ppm):
         self._control = control
         self._store = store
         self._clock = clock
@@ -27,6 +28,7 @@ class Requests:
         self._serial = serial
         self._reset = reset
         self._free_bytes = free_bytes
+        self._reference_ppm = reference_ppm  # drift of the board's ADC reference
         self._draft = None  # settings put and not committed
         self._last = None  # head of the latest request
         self._last_answer = b""
@@ -61,12 +63,10 @@ class Requests:
         # Answered to a host of any version: the identity begins with ours, so that it can name both.
         self._draft = None
         values = self._store.values
-        worst = 0
-        for n in range(m.SENSES_MAX):
-            if values.get("sense.side", n) and values.get("sense.kind", n) == POINT:
-                worst = max(worst, values.get("sense.uncertainty_mv", n))
+        known = Uncertainty(values, self._reference_ppm)
         return m.IDENTITY.pack(number, m.MAJOR, m.MINOR, FIRMWARE, self._board, self._serial, values.get("rig"),
-                               self._reset, TABLE_CRC, self._store.seq, self._free_bytes(), worst)
+                               self._reset, TABLE_CRC, self._store.seq, self._free_bytes(), known.worst_mv,
+                               *known.side_mv, *known.growth_mv, *known.drift_mv, *known.section_mv)
 
     def _get(self, number, fields):
         row, index = fields

@@ -27,6 +27,10 @@ class Identity(NamedTuple):
     settings_seq: int
     heap_free_bytes: int
     uncertainty_mv: int
+    side_uncertainty_mv: tuple[int, int, int, int]
+    side_growth_mv: tuple[int, int, int, int]
+    side_drift_mv: tuple[int, int, int, int]
+    section_uncertainty_mv: tuple[int, int, int, int, int, int, int, int]
 
 class Status(NamedTuple):
     kind: int

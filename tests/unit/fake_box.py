@@ -44,6 +44,7 @@ class FakeBox:
             "settings_seq": 3,
             "heap_free_bytes": 150000,
             "uncertainty_mv": 40,
+            "side_uncertainty_mv": (40, 40, 0, 0),
         } | identity
         self._decoder = frames.Decoder()
         self._last: tuple[tuple[int, int], bytes] | None = None
@@ -79,7 +80,7 @@ class FakeBox:
         if self.refuse is not None:
             return messages.REFUSED.pack(number, self.refuse)
         if kind == messages.HELLO.kind:
-            return messages.IDENTITY.pack(number, *self.identity.values())
+            return body_of(messages.IDENTITY, number, **self.identity)
         if kind in (messages.SETTING_GET.kind, messages.SETTING_PUT.kind):
             record = proto.unpack(body)
             row, index = record.row, record.index

@@ -75,7 +75,7 @@ class Desk:
         self.control = FakeControl()
         self.store = FakeStore(self.control)
         self.clock = Clock()
-        self.requests = Requests(self.control, self.store, self.clock, b"pico_w", b"e661", 0, lambda: 200_000)
+        self.requests = Requests(self.control, self.store, self.clock, b"pico_w", b"e661", 0, lambda: 200_000, 1000)
         self.number = 0
 
     def ask(self, message, *values, number=None):

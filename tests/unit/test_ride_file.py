@@ -19,7 +19,7 @@ from barbox.rides import file
 from barbox.rides.record import Recorder
 from shared_proto import messages, settings, states
 
-IDENTITY = proto.unpack(messages.IDENTITY.pack(1, *FakeBox().identity.values()))
+IDENTITY = proto.unpack(body_of(messages.IDENTITY, 1, **FakeBox().identity))
 assert isinstance(IDENTITY, Identity)
 HEADER = file.header(IDENTITY, settings.Values(), 1_700_000_000)
 

@@ -29,6 +29,7 @@ def test_every_setting_comes_from_somewhere():
     derived = {"rig", "rig_crc", "sides"} | set(LEARNED_SENSE) | {"sense.side", "sense.cells"}
     derived |= {"side.name", "side.cells", "side.idle_us", "side.full_us", "side.curve", "side.proven"}
     derived |= {"side.capacity_mah", "side.current_da", "sense.kind"}
+    derived |= {"reference_ppm", "side.negative_uohm", "sense.against"}
     assert by_key | derived == set(ROWS)
     assert not by_key & derived
 

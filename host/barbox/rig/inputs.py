@@ -6,11 +6,11 @@ from barbox.rig.boards import Board
 from barbox.rig.dividers import SENSOR_V_PER_A, sensor_nv_per_count, suggest_upper_kohm
 from barbox.rig.model import CurrentSensor, Negative, SensePoint
 from barbox.rig.table import Table
-from shared_proto.settings import ROWS, SETTINGS
+from shared_proto.settings import INPUTS_OF_A_PART, ROWS, SETTINGS
 
 _POINT = ("cells", "input", "upper_kohm", "lower_kohm", "tolerance_percent")
 _NEGATIVE = ("input",)
-_SENSOR = ("input", "amps_per_volt", "zero_v")
+_SENSOR = ("input", "amps_per_volt", "zero_v", "reference_input")
 
 
 class Inputs:
@@ -79,6 +79,7 @@ class Inputs:
             input=t.whole("input", 1, 200),
             amps_per_volt=t.number("amps_per_volt", gain.low / one, gain.high / one, "A/V"),
             zero_v=t.number("zero_v", 0, self._board.pin_limit_v, "V"),
+            reference_input=t.whole("reference_input", 1, 200) if t.has("reference_input") else None,
         )
         zero_a = sensor.amps_per_volt * sensor.zero_v
         most_a = SETTINGS[ROWS["sense.offset_mv"]].high / 1000 / SENSOR_V_PER_A
@@ -88,14 +89,28 @@ class Inputs:
                 f"times zero_v is {zero_a:g} A, and the box has room for {most_a:g}: use a sensor of smaller range",
             )
         self._take(t, sensor.input)
+        if sensor.reference_input is not None:
+            self._reference(t, sensor.input, sensor.reference_input)
         return sensor
 
-    def _take(self, t: Table, number: int) -> None:
+    def _reference(self, t: Table, number: int, reference: int) -> None:
+        if not self._board.below_ground:
+            t.fail("reference_input", f"needs a difference, which board {self._board.name} cannot read: leave it out")
+        fourth = -(-number // INPUTS_OF_A_PART) * INPUTS_OF_A_PART
+        if number == fourth or reference != fourth:
+            t.fail(
+                "reference_input",
+                f"is {reference}, and a difference is read against the fourth input of the same ADC, {fourth}: "
+                "put the sensor on one of the three before it and its reference there",
+            )
+        self._take(t, reference, "reference_input")
+
+    def _take(self, t: Table, number: int, key: str = "input") -> None:
         board = self._board
         if number > board.inputs:
-            t.fail("input", f"is {number}, and board {board.name} has inputs 1 to {board.inputs}: choose another")
+            t.fail(key, f"is {number}, and board {board.name} has inputs 1 to {board.inputs}: choose another")
         if number in self._taken:
-            t.fail("input", f"is {number}, taken by {self._taken[number]}: give each wire its own input")
+            t.fail(key, f"is {number}, taken by {self._taken[number]}: give each wire its own input")
         self._taken[number] = t.path
 
     def _divider(self, t: Table, point: SensePoint) -> None:

@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     from barbox.sim.plant import PlantSpec
     from shared_proto.settings import Values
 
+COPPER_OHM_MM2_PER_M = 0.017241
+"""Resistivity of annealed copper at 20 C (IEC 60028)."""
+
 
 @dataclass(frozen=True)
 class Pack:
@@ -49,11 +52,15 @@ class Negative:
 
 @dataclass(frozen=True)
 class CurrentSensor:
-    """A sensor in a side's heavy lead: `zero_v` at the input without current, more with it."""
+    """A sensor in a side's heavy lead: `zero_v` at the input without current, more with it.
+
+    With a `reference_input`, to which its reference output goes, the difference of both is read.
+    """
 
     input: int
     amps_per_volt: float
     zero_v: float
+    reference_input: int | None = None
 
 
 @dataclass(frozen=True)
@@ -123,12 +130,22 @@ class Side:
 
 @dataclass(frozen=True)
 class Wiring:
-    """The heavy leads of each side. `lead_m`: one way, pack to ESC; contacts: all connectors of one lead."""
+    """The heavy leads of each side. `lead_m`: one way, pack to ESC; contacts: all connectors of one lead.
+
+    `reference_ppm`: most that the reference of the box's ADC drifts after calibration; None: what is usual for the
+    board, such as 1 % for a 3.3 V rail that nothing holds.
+    """
 
     lead_m: float = 1.0
     lead_mm2: float = 16.0
     contacts_mohm: float = 0.5
     fuse_mohm: float = 0.5
+    reference_ppm: int | None = None
+
+    @property
+    def lead_mohm(self) -> float:
+        """One lead with its contacts, without the fuse."""
+        return 1000.0 * COPPER_OHM_MM2_PER_M * self.lead_m / self.lead_mm2 + self.contacts_mohm
 
 
 @dataclass(frozen=True)

@@ -86,7 +86,9 @@ def _rig(top: Table, crc: int) -> Rig:
     cells = sum([s.cells for s in sides])
     if head.has("cells_total") and (total := head.whole("cells_total", 1, 200)) != cells:
         head.fail("cells_total", f"is {total}, and the sides have {cells}: correct one of them")
-    wiring = top.table("wiring", ("lead_m", "lead_mm2", "contacts_mohm", "fuse_mohm"))
+    wiring = top.table("wiring", ("lead_m", "lead_mm2", "contacts_mohm", "fuse_mohm", "reference_ppm"))
+    most_ppm = SETTINGS[ROWS["reference_ppm"]].high
+    held = wiring.whole("reference_ppm", 1, most_ppm, "ppm") if wiring.has("reference_ppm") else None
     vehicle = top.table("vehicle", ("mass_kg", "crr", "cda_m2"))
     return Rig(
         name=name,
@@ -100,6 +102,7 @@ def _rig(top: Table, crc: int) -> Rig:
             lead_mm2=wiring.number("lead_mm2", 0.5, 200, "mm2", default=Wiring.lead_mm2),
             contacts_mohm=wiring.number("contacts_mohm", 0, 20, "milliohm", default=Wiring.contacts_mohm),
             fuse_mohm=wiring.number("fuse_mohm", 0, 20, "milliohm", default=Wiring.fuse_mohm),
+            reference_ppm=held,
         ),
         vehicle=Vehicle(
             mass_kg=vehicle.maybe("mass_kg", 5, 2000, "kg"),

@@ -8,9 +8,6 @@ from barbox.errors import UserError
 from barbox.rig.model import Rig, Side
 from barbox.sim.plant import EscSpec, FanSpec, PlantSpec, SectionSpec, SideSpec, VehicleSpec
 
-COPPER_OHM_MM2_PER_M = 0.017241
-"""Resistivity of annealed copper at 20 C (IEC 60028)."""
-
 NOMINAL_CELL_V = 3.7
 """Mean voltage of a cell in use (cell specification sheets)."""
 
@@ -24,7 +21,7 @@ _SHORTEST_HOLD_S = 0.03
 def plant_spec(rig: Rig) -> PlantSpec:
     """The plant of a rig: full packs, a section for each sense point. Raises UserError for an impossible fan."""
     wiring = rig.wiring
-    lead_mohm = 1000.0 * COPPER_OHM_MM2_PER_M * wiring.lead_m / wiring.lead_mm2 + wiring.contacts_mohm
+    lead_mohm = wiring.lead_mohm
     try:
         return PlantSpec(
             sides=tuple(

@@ -37,6 +37,7 @@ def settings(rig: Rig) -> Values:
     put("sides", len(rig.sides))
     for name, value in rig.plain.items():
         put(name, value)
+    put("reference_ppm", rig.wiring.reference_ppm or 0)
     for n in range(SENSES_MAX):
         put("sense.side", 0, n)
     for s, side in enumerate(rig.sides):
@@ -45,6 +46,7 @@ def settings(rig: Rig) -> Values:
         put("side.idle_us", side.esc.idle_us, s)
         put("side.full_us", side.esc.full_us, s)
         put("side.proven", int(side.proof is not None), s)
+        put("side.negative_uohm", ceil(1000 * rig.wiring.lead_mohm), s, "[wiring]: the heavy negative")
         put("side.capacity_mah", round(1000 * side.capacity_ah), s)
         if side.curve_pm:
             put("side.curve", side.curve_pm, s)
@@ -87,6 +89,7 @@ def _sensor(rig: Rig, put: Any, side: int, name: str, sensor: CurrentSensor) -> 
     v_per_v = sensor.amps_per_volt * SENSOR_V_PER_A
     put("sense.side", side, n)
     put("sense.kind", CURRENT, n)
+    put("sense.against", int(sensor.reference_input is not None), n)
     put("sense.nv_per_count", round(sensor_nv_per_count(sensor.amps_per_volt, rig.board)), n, where)
     put("sense.offset_mv", -round(1000.0 * sensor.zero_v * v_per_v), n, where)
     # Of the ADC alone; the sensor's own error is not stated.
