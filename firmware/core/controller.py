@@ -15,6 +15,7 @@ from core.lever import Lever
 from core.limits import Limits
 from core.sense import Sense
 from core.string import Strings
+from core.uneven import Uneven
 from core.warnings import Warnings
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX, SIDES_MAX
 from shared_proto.states import (
@@ -67,6 +68,7 @@ class Controller:
         self.limits = Limits()
         self.balance = Balance()
         self.interlock = Interlock(self.events)
+        self.uneven = Uneven()
         self.warnings = Warnings(self.events)
         self.curves = [Curve() for _ in range(SIDES_MAX)]
         self.idle_us = [1000] * SIDES_MAX
@@ -104,7 +106,7 @@ class Controller:
             self.idle_us[side] = self.outputs.pulse_us[side] = idle_us
             self._written_pm[side] = 0
             self.curves[side].configure(idle_us, values.get("side.full_us", side), values.get("side.curve", side))
-        for part in (self.sense, self.strings, self.lever, self.limits, self.interlock, self.warnings):
+        for part in (self.sense, self.strings, self.lever, self.limits, self.interlock, self.uneven, self.warnings):
             part.configure(values)
 
     @micropython.native
@@ -159,7 +161,9 @@ class Controller:
         limits.update(lever.pm if armed else 0, strings, dt_us)
         self._warned_ms += dt_ms
         if self._warned_ms >= _WARN_MS:
-            self.warnings.update(now_ms, self._warned_ms, self.rest_cell_mv, strings, limits, lost > 1)
+            self.uneven.update(self._warned_ms, limits.demand_pm, sense, strings, self.sides)
+            self.warnings.update(
+                now_ms, self._warned_ms, self.rest_cell_mv, strings, limits, lost > 1, self.uneven.section)
             self._warned_ms = 0
         self._write(now_ms, armed)
 

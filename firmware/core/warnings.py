@@ -19,6 +19,7 @@ from shared_proto.states import (
     WARN_SETTINGS,
     WARN_SIDE,
     WARN_UNCALIBRATED,
+    WARN_UNEVEN,
     WARN_UNPROVEN,
     WARN_VERY_LOW,
     WARNINGS,
@@ -63,8 +64,9 @@ class Warnings:
         self._late_ms = _LATE_SHOWN_MS
 
     @micropython.native
-    def update(self, now_ms, dt_ms, rest_mv, strings, limits, silent):
-        """`rest_mv`: the weakest section's mean cell voltage at rest, or NOT_KNOWN_MV; `silent`: an ADC is."""
+    def update(self, now_ms, dt_ms, rest_mv, strings, limits, silent, uneven=-1):
+        """`rest_mv`: the weakest section's mean cell voltage at rest, or NOT_KNOWN_MV; `silent`: an ADC is;
+        `uneven`: sense input of a section unlike its neighbours, -1 none."""
         conditions = limits.conditions
         cell_mv = strings.weakest_cell_mv
         bits = self.bits & (WARN_LOW | WARN_VERY_LOW)
@@ -93,6 +95,8 @@ class Warnings:
             bits |= WARN_SIDE
         if strings.highest_cell_mv > self._over_mv:
             bits |= WARN_OVER_VOLTAGE
+        if uneven >= 0:
+            bits |= WARN_UNEVEN
         if self._uncalibrated:
             bits |= WARN_UNCALIBRATED
         if limits.unproven:
@@ -103,13 +107,17 @@ class Warnings:
             self._late_ms -= dt_ms
             bits |= WARN_LATE
         if bits != self.bits:
-            self._tell(now_ms, bits, strings.weakest + 1)
+            self._tell(now_ms, bits, strings.weakest + 1, uneven + 1)
             self.bits = bits
 
-    def _tell(self, now_ms, bits, weakest):
+    def _tell(self, now_ms, bits, weakest, uneven):
         changed = bits ^ self.bits
         for n in range(len(WARNINGS)):
             bit = 1 << n
             if changed & bit:
-                about = weakest if bit & (WARN_LOW | WARN_VERY_LOW | WARN_CUTBACK) else 0
+                about = 0
+                if bit & (WARN_LOW | WARN_VERY_LOW | WARN_CUTBACK):
+                    about = weakest
+                elif bit == WARN_UNEVEN:
+                    about = uneven
                 self._events.add(now_ms, EVENT_WARNING_ON if bits & bit else EVENT_WARNING_OFF, n, about)
