@@ -15,10 +15,12 @@ from core.lever import Lever
 from core.limits import Limits
 from core.sense import Sense
 from core.string import Strings
+from core.stuck import Stuck
 from core.uneven import Uneven
 from core.warnings import Warnings
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX, SIDES_MAX
 from shared_proto.states import (
+    CAUSE_GROUND,
     CAUSE_LATE,
     CAUSE_NONE,
     CAUSE_SENSING_LOST,
@@ -69,6 +71,7 @@ class Controller:
         self.balance = Balance()
         self.interlock = Interlock(self.events)
         self.uneven = Uneven()
+        self.stuck = Stuck()
         self.warnings = Warnings(self.events)
         self.curves = [Curve() for _ in range(SIDES_MAX)]
         self.idle_us = [1000] * SIDES_MAX
@@ -86,6 +89,7 @@ class Controller:
         self._us = 0
         self._late = 0
         self._lost = 0  # see _sense_lost
+        self._ground_open = False  # stands until thrust has gone: without current it cannot be seen
         self._warned_ms = 0
         self._written_pm = [0] * SIDES_MAX  # demand that each side's pulse was made for
         self._shown_limit = LIMIT_ARMING
@@ -106,7 +110,8 @@ class Controller:
             self.idle_us[side] = self.outputs.pulse_us[side] = idle_us
             self._written_pm[side] = 0
             self.curves[side].configure(idle_us, values.get("side.full_us", side), values.get("side.curve", side))
-        for part in (self.sense, self.strings, self.lever, self.limits, self.interlock, self.uneven, self.warnings):
+        for part in (self.sense, self.strings, self.lever, self.limits, self.interlock, self.uneven, self.stuck,
+                     self.warnings):  # fmt: skip
             part.configure(values)
 
     @micropython.native
@@ -145,9 +150,11 @@ class Controller:
         if fault == CAUSE_NONE:
             if self._late >= _LATE_MOST:
                 fault = CAUSE_LATE
-            elif limits.demand_pm == 0:  # these two ease to idle first
+            elif limits.demand_pm == 0:  # these ease to idle first
                 if strings.blind:
                     fault = CAUSE_SENSING_LOST
+                elif self._ground_open:
+                    fault = CAUSE_GROUND
                 elif limits.conditions.supply_low:
                     fault = CAUSE_SUPPLY
         unready = self._unready() if interlock.state == LOCKED else WAIT_NOTHING
@@ -158,9 +165,13 @@ class Controller:
         if not armed:
             limits.idle()
         self.balance.update(dt_ms, strings.top_mv, self.sides, limits.demand_pm, lever.at_rest)
-        limits.update(lever.pm if armed else 0, strings, dt_us)
+        asked_pm = lever.pm if armed else 0
+        if lever.doubtful and asked_pm > limits.demand_pm:
+            asked_pm = limits.demand_pm  # not even up the ramp to what was asked before
+        limits.update(asked_pm, strings, dt_us)
         self._warned_ms += dt_ms
         if self._warned_ms >= _WARN_MS:
+            self.stuck.update(self._warned_ms, limits.demand_pm, inputs, sense)
             self.uneven.update(self._warned_ms, limits.demand_pm, sense, strings, self.sides)
             self.warnings.update(
                 now_ms, self._warned_ms, self.rest_cell_mv, strings, limits, lost > 1, self.uneven.section)
@@ -171,7 +182,11 @@ class Controller:
         """What the limits depend on, besides voltages."""
         conditions = self.limits.conditions
         conditions.sense_lost = lost > 0
-        conditions.blind = self.strings.blind
+        if self.sense.negative_open:
+            self._ground_open = True
+        elif self.interlock.state == HELD or self.interlock.state == LOCKED:
+            self._ground_open = False
+        conditions.blind = self.strings.blind or self._ground_open
         conditions.side_idle = self.balance.side_idle >= 0
         conditions.speed_dmh = inputs.speed_dmh
         if self._supply_min_mv and inputs.supply_mv < self._supply_min_mv:
@@ -192,7 +207,7 @@ class Controller:
         if self.short_of_pulses:
             return WAIT_RESTART
         strings = self.strings
-        if strings.blind:
+        if strings.blind or self._ground_open:
             return WAIT_SELF_CHECK
         if self.limits.conditions.supply_low:
             return WAIT_SUPPLY
