@@ -1,6 +1,7 @@
 """The whole box: core, drivers and services put together and run. `main.py` starts it."""
 
 import asyncio
+import os
 
 import machine
 import micropython
@@ -13,6 +14,7 @@ from drivers.sounder import Sounder
 from drivers.switches import Switches
 from drivers.wheel import Wheel
 from services.beats import Beats
+from services.bench_requests import BenchRequests
 from services.clock import Clock
 from services.control import Control
 from services.estimate import Estimator
@@ -78,7 +80,8 @@ class Box:
         serial = "".join(["%02x" % b for b in machine.unique_id()]).encode()
         requests = Requests(self.control, self.store, clock, board.NAME.encode(), serial, reset,
                             lambda: self.house.free_bytes, board.REFERENCE_PPM)
-        self.link = Link(port, requests, self.controller, beats)
+        requests.wired_only = BenchRequests(self.controller, lambda: int.from_bytes(os.urandom(4), "little")).do
+        self.link = Link(port, requests, self.controller, beats, wired=True)
         self.display = Display(
             i2c_bus(board.DISPLAY_I2C_ID, board.DISPLAY_SCL, board.DISPLAY_SDA, board.DISPLAY_I2C_HZ),
             board.DISPLAY_ADDRESS)

@@ -81,10 +81,10 @@ STATUS = Message(3, "status", "box", "all that a rider or a reviewer needs, at s
     ("limit_pm", "H", "per mille", "the lowest limit"),
     ("warnings", "H", "", "warning bits, see WARNINGS"),
     ("lever_pm", "H", "per mille", "what the lever asks for"),
-    ("demand_pm", "H", "per mille", "what is given, after limits and ramp"),
+    ("demand_pm", "H", "per mille", "what is given, after limits and ramp; in a bench run, of the pulse span"),
     ("lever_a_mv", "H", "mV", "lever track A at the ADC pin"),
     ("lever_b_mv", "H", "mV", "lever track B at the ADC pin"),
-    ("inputs", "B", "", "bit 0 stop loop closed, bit 1 arm button pressed"),
+    ("inputs", "B", "", "bit 0 stop loop closed, 1 arm button pressed, 2 brake pressed, 3 rest switch closed"),
     ("weakest", "B", "", "sense input at the top of the weakest section, 0 none"),
     ("weakest_cell_mv", "H", "mV", "mean cell voltage of the weakest section, less the spread allowance"),
     ("pulse_us", "4H", "us", "pulse width of each side"),
@@ -101,6 +101,11 @@ STATUS = Message(3, "status", "box", "all that a rider or a reviewer needs, at s
     ("rest_cell_mv", "H", "mV", "the weakest section's mean cell voltage as it would be at rest, 65535 when not known"),
     ("charge_pm", "4H", "per mille", "charge left in each string, 65535 when not known"),
     ("minutes_left", "H", "min", "at the present use, 65535 when not known"),
+    ("bench_phase", "B", "", "how far a bench run is, see BENCH_PHASES"),
+    ("bench_side", "B", "", "side of the bench step from 1, 0 all"),
+    ("bench_steps", "H", "", "bench steps begun in this run"),
+    ("bench_end", "B", "", "why the last bench step ended, see BENCH_ENDS"),
+    ("bench_left_ms", "H", "ms", "left of the step, the rest or the wait, at most 65535"),
 ))
 EVENT = Message(4, "event", "box", "something happened", (
     ("time_ms", "I", "ms", "when, since the box started"),
@@ -138,10 +143,41 @@ SENSE_CODES = Message(27, "sense_codes", "box", "answers sense_get", (
     ("code", "8i", "", "latest code of the ADC at each sense input, believed or not"),
     ("reading", "8H", "", "running number of that reading; it changes with each new one"),
 ))
+BENCH_ASK = Message(20, "bench_ask", "host", "asks for a bench run, over the serial port, while LOCKED", ())
+BENCH_OFFER = Message(21, "bench_offer", "box", "answers bench_ask: hold the arm button at the box within 30 s", (
+    ("token", "I", "", "of this run, drawn at random"),
+    ("cap_pm", "4H", "per mille", "most pulse span of a step, for each side"),
+    ("low_pm", "H", "per mille", "most pulse span at which pulses are withheld"),
+    ("step_ms", "H", "ms", "longest step"),
+    ("run_s", "H", "s", "longest run"),
+    ("rest_ms", "H", "ms", "rest before each step"),
+    ("silent_ms", "H", "ms", "without a beat for this long, pulses go idle"),
+))
+BENCH_BEAT = Message(22, "bench_beat", "host", "shows that the host is there; no answer but a refusal", (
+    ("token", "I", "", "of this run"),
+    ("count", "I", "", "above that of every bench message before"),
+))
+BENCH_STEP = Message(23, "bench_step", "host", "readies a step; it runs while lever or arm button is held", (
+    ("token", "I", "", "of this run"),
+    ("count", "I", "", "above that of every bench message before"),
+    ("what", "B", "", "kind of step, see BENCH_KINDS"),
+    ("side", "B", "", "side from 1, 0 all"),
+    ("pulse_pm", "H", "per mille", "of the pulse span, idle to full"),
+    ("time_ms", "H", "ms", "longest time, ramp included"),
+))
+BENCH_DROP = Message(24, "bench_drop", "host", "ends the step, or withdraws it; the run goes on", (
+    ("token", "I", "", "of this run"),
+    ("count", "I", "", "above that of every bench message before"),
+))
+BENCH_END = Message(25, "bench_end", "host", "ends the run: idle, then LOCKED", (
+    ("token", "I", "", "of this run"),
+    ("count", "I", "", "above that of every bench message before"),
+))
 
 MESSAGES = (HELLO, IDENTITY, STATUS, EVENT, SETTING_GET, SETTING, SETTING_PUT, SETTING_COMMIT, SETTING_DROP,
             TIME_SET, DONE, REFUSED,
-            SENSE_GET, SENSE_CODES)
+            SENSE_GET, SENSE_CODES,
+            BENCH_ASK, BENCH_OFFER, BENCH_BEAT, BENCH_STEP, BENCH_DROP, BENCH_END)
 BY_KIND = {m.kind: m for m in MESSAGES}
 
 

@@ -122,6 +122,11 @@ SETTINGS = (
             "resistance of the heavy negative lead between the pack and the box's ground"),
     Setting("sense", "against", "B", "", 0, 1, 0,
             "1: read against the fourth input of the same ADC part, to which a sensor's reference output goes"),
+    Setting("", "bench_cap_pm", "H", "per mille", 0, 1000, 600, "most pulse span of a bench step"),
+    Setting("", "bench_low_pm", "H", "per mille", 50, 300, 250, "most pulse span of a step that withholds pulses"),
+    Setting("", "bench_step_ms", "H", "ms", 1000, 30000, 10000, "longest bench step, ramp included"),
+    Setting("", "bench_run_s", "H", "s", 60, 3600, 1800, "longest bench run"),
+    Setting("", "bench_rest_ms", "H", "ms", 1000, 60000, 5000, "rest before each bench step"),
 )
 # Values of sense.kind, and what each is called.
 POINT, NEGATIVE, CURRENT = range(3)

@@ -27,10 +27,10 @@ CAUSES = (
     ("TASK_SILENT", "a task of the box stopped", "restart the box"),
     ("LATE", "the control step came too late too often", "restart the box"),
     ("SUPPLY", "the supply of the lever is too low", "check the 5 V supply and its wiring"),
-    ("GROUND", "a pack's negative is far from the box's ground", "check the heavy negative wires"),
+    ("BENCH_HOST", "the host fell silent in a bench run", "check cable and host"),
 )
 (CAUSE_NONE, CAUSE_STOP_OPEN, CAUSE_LEVER_RANGE, CAUSE_LEVER_TRACKS, CAUSE_SENSING_LOST,
- CAUSE_STEP_FAILED, CAUSE_TASK_SILENT, CAUSE_LATE, CAUSE_SUPPLY, CAUSE_GROUND) = range(len(CAUSES))
+ CAUSE_STEP_FAILED, CAUSE_TASK_SILENT, CAUSE_LATE, CAUSE_SUPPLY, CAUSE_BENCH_HOST) = range(len(CAUSES))
 
 # The end of every way out of HELD, in two rows of a small screen.
 HELD_END = "rest lever, then press arm button"
@@ -53,10 +53,11 @@ WAITS = (
     ("SUPPLY", "the supply of the lever is too low", "lever supply is too low"),
     ("BRAKE", "release the brake", ""),
     ("RESTART", "restart the box: it has more sides than before", "restart the box: more sides"),
+    ("BENCH_BUTTON", "hold the arm button to begin the bench run that the host asks for", "hold arm button: bench run"),
 )
 (WAIT_NOTHING, WAIT_NO_RIG, WAIT_SELF_CHECK, WAIT_STOP_CLOSED, WAIT_STOP_TEST, WAIT_LEVER_REST,
  WAIT_BUTTON_RELEASE, WAIT_ESC_IDLE, WAIT_BUTTON, WAIT_PACK_LOW, WAIT_PACK_HIGH, WAIT_SUPPLY,
- WAIT_BRAKE, WAIT_RESTART) = range(len(WAITS))
+ WAIT_BRAKE, WAIT_RESTART, WAIT_BENCH_BUTTON) = range(len(WAITS))
 
 # Which limit holds the demand below what the lever asks for: (name, plain words).
 LIMITS = (
@@ -71,9 +72,10 @@ LIMITS = (
     ("BRAKE", "the brake; bring the lever to rest to go on"),
     ("SUPPLY", "the supply of the lever is too low"),
     ("SPEED", "the speed fade"),
+    ("BENCH", "the pulse that the bench step asks for"),
 )
 (LIMIT_NONE, LIMIT_ARMING, LIMIT_RAMP, LIMIT_CUTBACK, LIMIT_SENSE, LIMIT_UNPROVEN,
- LIMIT_SINGLE_TRACK, LIMIT_SIDE, LIMIT_BRAKE, LIMIT_SUPPLY, LIMIT_SPEED) = range(len(LIMITS))
+ LIMIT_SINGLE_TRACK, LIMIT_SIDE, LIMIT_BRAKE, LIMIT_SUPPLY, LIMIT_SPEED, LIMIT_BENCH) = range(len(LIMITS))
 
 # Warnings are bits of one word: (name, plain words).
 WARNINGS = (
@@ -100,9 +102,8 @@ SENSE_FAULTS = (
     ("SHORTED", "reads the same as the point below: wires shorted together"),
     ("HIGH", "reads more than the cells can give: wrong divider, wrong tap or wrong cell count"),
     ("SILENT", "its ADC does not answer"),
-    ("STUCK", "reads the very same while thrust changes and others follow: its ADC is stuck"),
 )
-SENSE_OK, SENSE_OPEN, SENSE_SHORTED, SENSE_HIGH, SENSE_SILENT, SENSE_STUCK = range(len(SENSE_FAULTS))
+SENSE_OK, SENSE_OPEN, SENSE_SHORTED, SENSE_HIGH, SENSE_SILENT = range(len(SENSE_FAULTS))
 
 # Events: (name, what `a` holds, what `b` holds).
 EVENTS = (
@@ -116,9 +117,13 @@ EVENTS = (
     ("OVERRUN", "ms since the step before", "count"),
     ("SETTINGS", "sequence number, low word", ""),
     ("ERROR", "where", "count"),
+    ("BENCH_STEP", "kind of step times 256, plus side from 1, 0 all", "pulse span, per mille"),
+    ("BENCH_END", "why the step ended", "ms that it ran"),
+    ("BENCH_WITHHELD", "side, from 1: no pulse is handed over any more", ""),
 )
 (EVENT_BOOT, EVENT_STATE, EVENT_WARNING_ON, EVENT_WARNING_OFF, EVENT_ARM_REFUSED, EVENT_SENSE, EVENT_LIMIT,
- EVENT_OVERRUN, EVENT_SETTINGS, EVENT_ERROR) = range(len(EVENTS))
+ EVENT_OVERRUN, EVENT_SETTINGS, EVENT_ERROR, EVENT_BENCH_STEP, EVENT_BENCH_END,
+ EVENT_BENCH_WITHHELD) = range(len(EVENTS))
 
 # Why a request was refused: (name, plain words).
 REFUSALS = (
@@ -130,9 +135,56 @@ REFUSALS = (
     ("VERSION", "the box speaks another protocol version"),
     ("FLASH", "the box could not write its flash"),
     ("CONFLICT", "the settings contradict each other"),
+    ("WIRED_ONLY", "only over the serial port"),
+    ("NOT_OF_THIS_RUN", "no bench run has this token, or the count is not above the one before"),
+    ("NOT_NOW", "the bench run is not at this point"),
+    ("NOT_QUIET", "end points are learned only on a side that a thrust step has just shown to draw no current"),
 )
 (REFUSE_UNKNOWN_REQUEST, REFUSE_BAD_REQUEST, REFUSE_UNKNOWN_SETTING, REFUSE_OUT_OF_RANGE, REFUSE_NOT_LOCKED,
- REFUSE_VERSION, REFUSE_FLASH, REFUSE_CONFLICT) = range(len(REFUSALS))
+ REFUSE_VERSION, REFUSE_FLASH, REFUSE_CONFLICT, REFUSE_WIRED_ONLY, REFUSE_NOT_OF_THIS_RUN, REFUSE_NOT_NOW,
+ REFUSE_NOT_QUIET) = range(len(REFUSALS))
+
+# How far a bench run is: (name, plain words, words for the box's screen).
+BENCH_PHASES = (
+    ("NONE", "no bench run", ""),
+    ("ASKED", "a host asks for a bench run: hold the arm button at the box", ""),
+    ("RESTING", "rest between two steps", "bench run: rest"),
+    ("IDLE", "ready for a step from the host", "bench run: waits for host"),
+    ("CONFIRM", "end points: fan off this ESC? Press the arm button once", "FAN OFF the ESC? press arm button"),
+    ("WAITING", "waits for hold: lever past half, or the arm button", "hold lever or arm button"),
+    ("RUNNING", "the step runs while it is held", "let go to stop"),
+    ("WITHHELD", "pulses of the side are withheld while it is held", "no pulses; let go to end"),
+)
+(BENCH_NONE, BENCH_ASKED, BENCH_RESTING, BENCH_IDLE, BENCH_CONFIRM, BENCH_WAITING, BENCH_RUNNING,
+ BENCH_WITHHELD) = range(len(BENCH_PHASES))
+
+# Kinds of bench step: (name, plain words).
+BENCH_KINDS = (
+    ("THRUST", "one side, or all, at a pulse"),
+    ("WITHHOLD", "one side at a low pulse, then no pulses: how long does its ESC hold the last command?"),
+    ("END_POINTS", "full pulse for an ESC that learns its end points, its fan disconnected"),
+)
+BENCH_THRUST, BENCH_WITHHOLD, BENCH_END_POINTS = range(len(BENCH_KINDS))
+
+# Why a bench step ended: (name, plain words).
+BENCH_ENDS = (
+    ("NONE", "no step has ended yet"),
+    ("RELEASED", "let go at the box"),
+    ("TIME", "its time was up"),
+    ("NOT_HELD", "nobody held lever or arm button in time"),
+    ("HOST", "the host ended it"),
+    ("FLOOR", "a section is at its floor"),
+    ("SENSE", "a sense point is lost"),
+    ("BRAKE", "the brake was pressed"),
+    ("SUPPLY", "the supply of the lever is too low"),
+    ("CHECK", "a self-check failed: see what arming waits for"),
+    ("CURRENT", "the side drew current in end-point learning: is its fan connected?"),
+    ("LATE", "the control step came late"),
+    ("RUN", "the longest run was over"),
+    ("HELD", "a protective stop: see its cause"),
+)
+(ENDED_NONE, ENDED_RELEASED, ENDED_TIME, ENDED_NOT_HELD, ENDED_HOST, ENDED_FLOOR, ENDED_SENSE, ENDED_BRAKE,
+ ENDED_SUPPLY, ENDED_CHECK, ENDED_CURRENT, ENDED_LATE, ENDED_RUN, ENDED_HELD) = range(len(BENCH_ENDS))
 
 # Why the box started: (name, plain words).
 RESETS = (

@@ -7,6 +7,7 @@ touches no pin, so the same file runs on the board, on the simulated board and u
 import micropython
 
 from core.balance import Balance
+from core.bench import Bench
 from core.curve import Curve
 from core.events import Events
 from core.inputs import Inputs, Outputs
@@ -15,12 +16,12 @@ from core.lever import Lever
 from core.limits import Limits
 from core.sense import Sense
 from core.string import Strings
-from core.stuck import Stuck
 from core.uneven import Uneven
 from core.warnings import Warnings
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX, SIDES_MAX
 from shared_proto.states import (
-    CAUSE_GROUND,
+    BENCH,
+    CAUSE_BENCH_HOST,
     CAUSE_LATE,
     CAUSE_NONE,
     CAUSE_SENSING_LOST,
@@ -32,6 +33,7 @@ from shared_proto.states import (
     EVENT_SENSE,
     HELD,
     LIMIT_ARMING,
+    LIMIT_BENCH,
     LIMIT_RAMP,
     LOCKED,
     READY,
@@ -69,9 +71,9 @@ class Controller:
         self.lever = Lever()
         self.limits = Limits()
         self.balance = Balance()
-        self.interlock = Interlock(self.events)
+        self.bench = Bench(self.events)
+        self.interlock = Interlock(self.events, self.bench)
         self.uneven = Uneven()
-        self.stuck = Stuck()
         self.warnings = Warnings(self.events)
         self.curves = [Curve() for _ in range(SIDES_MAX)]
         self.idle_us = [1000] * SIDES_MAX
@@ -89,7 +91,6 @@ class Controller:
         self._us = 0
         self._late = 0
         self._lost = 0  # see _sense_lost
-        self._ground_open = False  # stands until thrust has gone: without current it cannot be seen
         self._warned_ms = 0
         self._written_pm = [0] * SIDES_MAX  # demand that each side's pulse was made for
         self._shown_limit = LIMIT_ARMING
@@ -110,8 +111,8 @@ class Controller:
             self.idle_us[side] = self.outputs.pulse_us[side] = idle_us
             self._written_pm[side] = 0
             self.curves[side].configure(idle_us, values.get("side.full_us", side), values.get("side.curve", side))
-        for part in (self.sense, self.strings, self.lever, self.limits, self.interlock, self.uneven, self.stuck,
-                     self.warnings):  # fmt: skip
+        for part in (self.sense, self.strings, self.lever, self.limits, self.interlock, self.uneven, self.warnings,
+                     self.bench):
             part.configure(values)
 
     @micropython.native
@@ -147,17 +148,21 @@ class Controller:
         self._conditions(inputs, lost)
 
         fault = lever.cause
+        state = interlock.state
         if fault == CAUSE_NONE:
             if self._late >= _LATE_MOST:
                 fault = CAUSE_LATE
-            elif limits.demand_pm == 0:  # these ease to idle first
+            elif limits.demand_pm == 0:  # these two ease to idle first; a bench step ends at once
                 if strings.blind:
                     fault = CAUSE_SENSING_LOST
-                elif self._ground_open:
-                    fault = CAUSE_GROUND
                 elif limits.conditions.supply_low:
                     fault = CAUSE_SUPPLY
-        unready = self._unready() if interlock.state == LOCKED else WAIT_NOTHING
+        unready = self._unready() if state == LOCKED or state == BENCH else WAIT_NOTHING
+        bench = self.bench
+        if bench.phase or bench.order or state == BENCH:
+            bench.update(now_ms, dt_ms, dt_us, state, lever, inputs.button, unready, lost, strings)
+            if fault == CAUSE_NONE and bench.is_silent():
+                fault = CAUSE_BENCH_HOST
         interlock.update(now_ms, dt_ms, inputs, lever, limits.demand_pm, unready, fault)
         inputs.stop_tripped = False
 
@@ -165,28 +170,23 @@ class Controller:
         if not armed:
             limits.idle()
         self.balance.update(dt_ms, strings.top_mv, self.sides, limits.demand_pm, lever.at_rest)
-        asked_pm = lever.pm if armed else 0
-        if lever.doubtful and asked_pm > limits.demand_pm:
-            asked_pm = limits.demand_pm  # not even up the ramp to what was asked before
-        limits.update(asked_pm, strings, dt_us)
+        limits.update(lever.pm if armed else 0, strings, dt_us)
         self._warned_ms += dt_ms
         if self._warned_ms >= _WARN_MS:
-            self.stuck.update(self._warned_ms, limits.demand_pm, inputs, sense)
             self.uneven.update(self._warned_ms, limits.demand_pm, sense, strings, self.sides)
             self.warnings.update(
                 now_ms, self._warned_ms, self.rest_cell_mv, strings, limits, lost > 1, self.uneven.section)
             self._warned_ms = 0
-        self._write(now_ms, armed)
+        if interlock.state == BENCH:
+            self._write_bench()
+        else:
+            self._write(now_ms, armed)
 
     def _conditions(self, inputs, lost):
         """What the limits depend on, besides voltages."""
         conditions = self.limits.conditions
         conditions.sense_lost = lost > 0
-        if self.sense.negative_open:
-            self._ground_open = True
-        elif self.interlock.state == HELD or self.interlock.state == LOCKED:
-            self._ground_open = False
-        conditions.blind = self.strings.blind or self._ground_open
+        conditions.blind = self.strings.blind
         conditions.side_idle = self.balance.side_idle >= 0
         conditions.speed_dmh = inputs.speed_dmh
         if self._supply_min_mv and inputs.supply_mv < self._supply_min_mv:
@@ -207,7 +207,7 @@ class Controller:
         if self.short_of_pulses:
             return WAIT_RESTART
         strings = self.strings
-        if strings.blind or self._ground_open:
+        if strings.blind:
             return WAIT_SELF_CHECK
         if self.limits.conditions.supply_low:
             return WAIT_SUPPLY
@@ -238,6 +238,24 @@ class Controller:
             self.events.add(now_ms, EVENT_LIMIT, limit, outputs.limit_pm)
 
     @micropython.native
+    def _write_bench(self):
+        """Pulses of a bench run, which are shares of the span and know no curve."""
+        outputs = self.outputs
+        bench = self.bench
+        most_pm = 0
+        for side in range(self.sides):
+            pm = bench.side_pm[side]
+            if pm > most_pm:
+                most_pm = pm
+            outputs.pulse_us[side] = bench.pulse_us(side)
+            self._written_pm[side] = -1
+        outputs.lever_pm = self.lever.pm
+        outputs.demand_pm = most_pm
+        outputs.warnings = self.warnings.bits
+        outputs.limit = self._shown_limit = LIMIT_BENCH
+        outputs.limit_pm = bench.target_pm
+
+    @micropython.native
     def _sense_lost(self, now_ms):
         """0: all sense points believed; 1: one is not; 2: and an ADC is silent. Tells what changed."""
         sense = self.sense
@@ -259,6 +277,8 @@ class Controller:
         self.overruns = min(self.overruns + missed, 0xFFFF)
         self._late = min(self._late + missed + 1, 2 * _LATE_MOST)
         self.warnings.late()
+        if dt_us > _DT_MAX_US:
+            self.bench.stalled = True  # its pulses had ended: they must not come back at once
         self.events.add(self.now_ms, EVENT_OVERRUN, min(dt_us // 1000, 0xFFFF), self.overruns)
 
     def fail(self):
@@ -276,4 +296,5 @@ class Controller:
         """No fan is asked to turn: the moment to collect garbage."""
         return self.outputs.demand_pm == 0 and (
             self.interlock.state == LOCKED or self.interlock.state == HELD or self.interlock.state == READY
+            or self.interlock.state == BENCH
         )

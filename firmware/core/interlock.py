@@ -1,12 +1,15 @@
 """The order in which a box becomes able to turn a fan, and what takes that away.
 
 Boot is LOCKED. Thrust needs, in this order: a rig and self-checks; the stop loop seen to open once since
-power-up and now closed; the lever at rest; the arm button seen released, then held. Nothing on a link counts.
+power-up and now closed; the lever at rest; the arm button seen released, then held. Nothing on a link counts. While
+a host asks for a bench run the same order leads to BENCH and nowhere else.
 """
 
 import micropython
 
 from shared_proto.states import (
+    BENCH,
+    BENCH_ASKED,
     CAUSE_NONE,
     CAUSE_STEP_FAILED,
     CAUSE_STOP_OPEN,
@@ -17,6 +20,7 @@ from shared_proto.states import (
     HELD,
     LOCKED,
     READY,
+    WAIT_BENCH_BUTTON,
     WAIT_BUTTON,
     WAIT_BUTTON_RELEASE,
     WAIT_ESC_IDLE,
@@ -32,11 +36,13 @@ from shared_proto.states import (
 class Interlock:
     """`state`, `cause` (why HELD) and `waits` (what arming waits for)."""
 
-    def __init__(self, events):
+    def __init__(self, events, bench):
         self.state = LOCKED
         self.cause = CAUSE_NONE
         self.waits = WAIT_NO_RIG
         self._events = events
+        self._bench = bench
+        self._asked = False  # whether a host asked for a bench run when last looked at
         self._stop_tested = False
         self._released = False  # the arm button has been up since it last did something
         self._button = True  # a button found pressed at power-up has not been pressed by anyone
@@ -87,10 +93,17 @@ class Interlock:
                 self._go(now_ms, DRIVING)
         elif state == DRIVING and lever.at_rest and demand_pm == 0:
             self._go(now_ms, READY)
+        elif state == BENCH and self._bench.over:
+            self._go(now_ms, LOCKED)
 
     @micropython.native
     def _arm(self, now_ms, dt_ms, inputs, lever, unready, press):
         self._idle_ms = min(self._idle_ms + dt_ms, 100000)
+        asked = self._bench.phase == BENCH_ASKED
+        if asked != self._asked:
+            self._asked = asked
+            self._released = False  # a hold that was meant for the one must not lead to the other
+            self._held_ms = 0
         if unready != WAIT_NOTHING:
             waits = unready
         elif not inputs.tasks_fresh:
@@ -106,9 +119,9 @@ class Interlock:
         elif inputs.button and not self._released:
             waits = WAIT_BUTTON_RELEASE
         else:
-            waits = WAIT_BUTTON
+            waits = WAIT_BENCH_BUTTON if asked else WAIT_BUTTON
         self.waits = waits
-        if waits != WAIT_BUTTON:
+        if waits != WAIT_BUTTON and waits != WAIT_BENCH_BUTTON:
             self._held_ms = 0
             if press:
                 self._events.add(now_ms, EVENT_ARM_REFUSED, waits, 0)
@@ -120,11 +133,11 @@ class Interlock:
             return
         self._held_ms += dt_ms
         if self._held_ms >= self._hold_ms:
-            self._go(now_ms, READY)
+            self._go(now_ms, BENCH if asked else READY)
 
     def _go(self, now_ms, state):
         self.state = state
-        if state == LOCKED or state == READY:
+        if state != HELD:
             self.cause = CAUSE_NONE
         self._released = False
         self._held_ms = 0

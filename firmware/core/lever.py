@@ -16,14 +16,11 @@ _SWITCH_PM = 150  # further than this from rest, a rest switch must have opened
 
 
 class Lever:
-    """`pm` is what the lever asks for (0..1000), `at_rest` whether all tracks say rest, `cause` a standing fault.
-
-    `doubtful`: this step's reading was wrong, be it a spike or the first of a fault: no reason for more thrust."""
+    """`pm` is what the lever asks for (0..1000), `at_rest` whether all tracks say rest, `cause` a standing fault."""
 
     def __init__(self):
         self.pm = 0
         self.at_rest = False
-        self.doubtful = False
         self.cause = CAUSE_NONE
         self._two = True
         self._switch = False
@@ -84,7 +81,6 @@ class Lever:
             self.cause = CAUSE_LEVER_TRACKS
         elif not self._out and not self._apart:
             self.cause = CAUSE_NONE
-        self.doubtful = doubtful
         at_rest = high < self._dead_pm and not doubtful
         if self._switch and not switch_at_rest:
             at_rest = False

@@ -11,7 +11,7 @@ import micropython
 
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX, SIDES_MAX
 from shared_proto.settings import NEGATIVE
-from shared_proto.states import SENSE_HIGH, SENSE_OK, SENSE_OPEN, SENSE_SHORTED, SENSE_SILENT, SENSE_STUCK
+from shared_proto.states import SENSE_HIGH, SENSE_OK, SENSE_OPEN, SENSE_SHORTED, SENSE_SILENT
 
 # Common practice, no source: below 1 V a cell there is no pack, above 4.5 V a cell none that could be charged.
 _OPEN_CELL_MV = 1000
@@ -43,15 +43,13 @@ class Sense:
 
     `negative_mv[side]` is the pack negative against box ground (below it under load), 0 where it is not sensed;
     `current_da[side]` a current sensor's reading in 0.1 A, NOT_KNOWN_MV where there is none. Their inputs show
-    the size of both in `mv`. `negative_open`: a pack negative is further off than a heavy wire that is whole can
-    bring it. `stuck[n]`, set from outside, makes a fault of readings that would pass.
+    the size of both in `mv`.
     """
 
     def __init__(self):
         zeros = [0] * SENSES_MAX
         self.mv = array("i", [NOT_KNOWN_MV] * SENSES_MAX)
         self.fault = array("i", zeros)
-        self.stuck = array("i", zeros)
         self.cells = array("i", zeros)
         self.order = array("i", zeros)  # inputs by side, lowest point first
         self.first = array("i", [0] * (SIDES_MAX + 1))  # where each side begins in `order`
@@ -59,7 +57,6 @@ class Sense:
         self.current_da = array("i", [NOT_KNOWN_MV] * SIDES_MAX)
         self._kind = array("i", zeros)
         self._side = array("i", zeros)
-        self.negative_open = False
         self._sides = 0
         self._used = 0  # inputs in `order`
         self._gain = array("i", zeros)
@@ -83,7 +80,7 @@ class Sense:
             self._offset_mv[n] = get("sense.offset_mv", n)
             self.mv[n] = NOT_KNOWN_MV
             self.fault[n] = SENSE_OK
-            self._still[n] = self._doubts[n] = self._goods[n] = self.stuck[n] = 0
+            self._still[n] = self._doubts[n] = self._goods[n] = 0
             self._kind[n] = kind = get("sense.kind", n)
             side = get("sense.side", n)
             if 0 < side <= get("sides"):
@@ -127,7 +124,6 @@ class Sense:
                 if mv != NOT_KNOWN_MV:
                     below_mv = mv
                     below_cells = self.cells[n]
-        self.negative_open = False
         for i in range(self.first[SIDES_MAX], self._used):
             n = self.order[i]
             if self._one(inputs, n, 0, 0):
@@ -141,8 +137,6 @@ class Sense:
         side = self._side[n]
         if self._kind[n] == NEGATIVE:
             self.negative_mv[side] = -mv if mv != NOT_KNOWN_MV else 0
-            if self.fault[n] == SENSE_HIGH:
-                self.negative_open = True
         else:
             self.current_da[side] = mv // 10 if mv != NOT_KNOWN_MV else NOT_KNOWN_MV
 
@@ -169,8 +163,6 @@ class Sense:
             elif mv >= NOT_KNOWN_MV:  # the most that a status message can carry
                 mv = NOT_KNOWN_MV - 1
             doubt = self._judge(n, mv, below_mv, below_cells)
-            if doubt == SENSE_OK and self.stuck[n]:
-                doubt = SENSE_STUCK
             if doubt == SENSE_OK:
                 self._doubts[n] = 0
                 if self.fault[n] == SENSE_OK:

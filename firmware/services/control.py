@@ -112,4 +112,6 @@ class Control:
         # A stop that tripped after the step looked wins over what the step decided.
         idle = self._busy or controller.inputs.stop_tripped
         for side in range(min(controller.sides, len(pulses.idle_us))):
-            pulses.write(side, controller.idle_us[side] if idle else controller.outputs.pulse_us[side])
+            width_us = controller.idle_us[side] if idle else controller.outputs.pulse_us[side]
+            if width_us:  # 0: withheld by a bench step
+                pulses.write(side, width_us)

@@ -3,6 +3,7 @@
 import asyncio
 
 from services.beats import ESTIMATOR
+from shared_proto.states import BENCH
 
 _EVERY_MS = 200
 
@@ -30,6 +31,8 @@ class EstimatorTask:
             self._beats.beat(ESTIMATOR, now_ms)
             dt_s = ((now_ms - last_ms) & 0x3FFFFFFF) / 1000
             last_ms = now_ms
+            if controller.interlock.state == BENCH:
+                continue  # sags that belong to no demand of the lever would teach what is wrong
             strings = controller.strings
             estimate.update(dt_s, strings.section_mv, strings.section_cells, controller.limits.side_pm,
                             controller.sense.current_da)

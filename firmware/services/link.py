@@ -9,7 +9,10 @@ _LISTEN_MS = 400  # so that silence on the line still shows a heartbeat
 
 
 class Link:
-    def __init__(self, port, requests, controller, beats):
+    """`wired`: the host is at the other end of a cable, where the builder can see the fans."""
+
+    def __init__(self, port, requests, controller, beats, wired=False):
+        self._wired = wired
         self._port = port
         self._requests = requests
         self._controller = controller
@@ -25,4 +28,6 @@ class Link:
                 pass  # bytes that came in the same moment are there all the same
             self._beats.beat(LINK, self._controller.now_ms)
             for body in self.decoder.feed(self._port.take()):
-                self._port.write(frames.encode(self._requests.answer(body)))
+                answer = self._requests.answer(body, self._wired)
+                if answer:
+                    self._port.write(frames.encode(answer))

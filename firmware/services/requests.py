@@ -1,4 +1,5 @@
-"""Requests from a host to answers. Nothing here can arm the box or move a fan."""
+"""Requests from a host to answers. Nothing here can arm the box or move a fan; what a bench run adds (see
+services.bench_requests) can do so only with hands at the box, and never over the air."""
 
 from services.uncertainty import Uncertainty
 from shared_proto import messages as m
@@ -12,13 +13,15 @@ from shared_proto.states import (
     REFUSE_OUT_OF_RANGE,
     REFUSE_UNKNOWN_REQUEST,
     REFUSE_UNKNOWN_SETTING,
+    REFUSE_WIRED_ONLY,
 )
 
 FIRMWARE = b"0.1.0"
 
 
 class Requests:
-    """`answer(body)` gives the body to send back. A retry (same kind and number) gets the same answer again."""
+    """`answer(body, wired)` gives the body to send back, None for none. A retry (same kind and number, same sort of
+    link) gets the same answer again."""
 
     def __init__(self, control, store, clock, board, serial, reset, free_bytes, reference_ppm):
         self._control = control
@@ -30,7 +33,8 @@ class Requests:
         self._free_bytes = free_bytes
         self._reference_ppm = reference_ppm  # drift of the board's ADC reference
         self._draft = None  # settings put and not committed
-        self._last = None  # head of the latest request
+        self.wired_only = {}  # kind -> what does it, for requests that are refused on any link but a cable
+        self._last = None  # head of the latest request, and whether it came by wire
         self._last_answer = b""
         self._do = {
             m.HELLO.kind: self._hello,
@@ -42,21 +46,26 @@ class Requests:
             m.SENSE_GET.kind: self._codes,
         }
 
-    def answer(self, body):
-        head = m.head(body)
+    def answer(self, body, wired=False):
+        kind, number = m.head(body)
+        key = (kind, number, wired)
         # A hello opens a session and is always answered afresh: another host may count from the same number.
-        if head == self._last and head[0] != m.HELLO.kind:
+        if key == self._last and kind != m.HELLO.kind:
             return self._last_answer
-        kind, number = head
         do = self._do.get(kind)
+        if do is None and kind in self.wired_only:
+            if not wired:
+                return m.REFUSED.pack(number, REFUSE_WIRED_ONLY)
+            do = self.wired_only[kind]
         if do is None:
             return m.REFUSED.pack(number, REFUSE_UNKNOWN_REQUEST)
         try:
             answer = do(number, m.BY_KIND[kind].unpack(body)[2:])
         except ValueError:
             answer = m.REFUSED.pack(number, REFUSE_BAD_REQUEST)
-        self._last = head
-        self._last_answer = answer
+        if kind != m.BENCH_BEAT.kind:  # beats come between a request and its retry, and have numbers of their own
+            self._last = key
+            self._last_answer = answer
         return answer
 
     def _hello(self, number, _):

@@ -4,6 +4,7 @@ LOCKED (and whatever has no screen of its own): the state, what arming waits for
 of its lowest cells. READY and DRIVING: for each side the mean of its lowest cells, large, and below it the string's
 volts, with a mark at the weakest; between the sides a bar of what is given, with the limit as a notch; then the
 limit in force (but for the ramp, which is no news), and across the bottom the state, or whatever is wrong, in turn.
+BENCH: the side, how far the run is, what to do, and the seconds left of it.
 HELD: why, and what leads out of it.
 """
 
@@ -13,6 +14,10 @@ from array import array
 from services.canvas import PAGES, WIDTH, Canvas, wrapped
 from shared_proto.messages import NOT_KNOWN_MV, SIDES_MAX
 from shared_proto.states import (
+    BENCH,
+    BENCH_IDLE,
+    BENCH_PHASES,
+    BENCH_RUNNING,
     CAUSE_LEVER_RANGE,
     CAUSE_LEVER_TRACKS,
     CAUSE_NONE,
@@ -108,6 +113,8 @@ class Screens:
             screen = self._held
         elif state == READY or state == DRIVING:
             screen = self._ride
+        elif state == BENCH:
+            screen = self._bench
         else:
             screen = self._locked
         if screen != self._screen or c.sides != self._sides:
@@ -151,6 +158,30 @@ class Screens:
                 if wide:
                     canvas.text("cell", x + 29, 6)
                 canvas.number(self._shown[_CELL + side], was, 2, x + 31 if wide else x, 7)
+
+    def _bench(self, c):
+        canvas = self._canvas
+        bench = c.bench
+        phase = bench.phase
+        side = bench.side if phase > BENCH_IDLE else 0
+        runs = phase >= BENCH_RUNNING
+        if self._changed(_TITLE, phase << 3 | side):
+            canvas.centred(BENCH_PHASES[phase][0], 0, 2, 2, _LIT)
+            canvas.fill(0, 2, WIDTH, PAGES - 2)
+            words = BENCH_PHASES[phase][2]
+            if phase > BENCH_IDLE:
+                words = "side %d: %s" % (side, words) if side else "all: " + words
+            self._paragraph(words, 2, 4)
+            if runs:
+                canvas.glyph("%", 48, 6, 2, 2)
+            canvas.text("s", 112, 6, 1, 2)
+            self._shown[_PERCENT] = self._shown[_SMALL] = _NOTHING
+        was = self._shown[_PERCENT]
+        if runs and self._changed(_PERCENT, c.outputs.demand_pm // 10):
+            canvas.number(self._shown[_PERCENT], was, 0, 0, 6, 2, 2)
+        was = self._shown[_SMALL]
+        if self._changed(_SMALL, bench.left_ms() // 1000):
+            canvas.number(self._shown[_SMALL], was, 0, 84, 6, 1, 2)
 
     def _ride(self, c):
         canvas = self._canvas

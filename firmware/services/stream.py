@@ -44,13 +44,16 @@ class Stream:
         weakest_mv = c.strings.weakest_cell_mv
         late_us, step_us = self._control.take_times()
         estimate = self._estimate
+        bench = c.bench
         return m.STATUS.pack(
             self._number, c.now_ms, self._clock.unix_s(c.now_ms), lock.state, lock.cause, lock.waits,
             out.limit, out.limit_pm, out.warnings, out.lever_pm, out.demand_pm,
-            inputs.lever_a_mv, inputs.lever_b_mv, inputs.stop_closed | inputs.button << 1,
+            inputs.lever_a_mv, inputs.lever_b_mv,
+            inputs.stop_closed | inputs.button << 1 | inputs.brake << 2 | inputs.lever_switch << 3,
             c.strings.weakest + 1, weakest_mv, *out.pulse_us, *c.sense.mv, *c.strings.section_mv,
             *c.sense.fault, c.overruns, late_us, step_us, c.events.lost, inputs.supply_mv, inputs.speed_dmh,
-            *estimate.current_da, c.rest_cell_mv, *estimate.charge_pm, estimate.minutes_left)
+            *estimate.current_da, c.rest_cell_mv, *estimate.charge_pm, estimate.minutes_left,
+            bench.phase, bench.side, bench.steps, bench.end, bench.left_ms())
 
     def _send_events(self, controller):
         for _ in range(16):

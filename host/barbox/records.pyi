@@ -64,6 +64,11 @@ class Status(NamedTuple):
     rest_cell_mv: int
     charge_pm: tuple[int, int, int, int]
     minutes_left: int
+    bench_phase: int
+    bench_side: int
+    bench_steps: int
+    bench_end: int
+    bench_left_ms: int
 
 class Event(NamedTuple):
     kind: int
@@ -126,3 +131,46 @@ class SenseCodes(NamedTuple):
     state: int
     code: tuple[int, int, int, int, int, int, int, int]
     reading: tuple[int, int, int, int, int, int, int, int]
+
+class BenchAsk(NamedTuple):
+    kind: int
+    number: int
+
+class BenchOffer(NamedTuple):
+    kind: int
+    number: int
+    token: int
+    cap_pm: tuple[int, int, int, int]
+    low_pm: int
+    step_ms: int
+    run_s: int
+    rest_ms: int
+    silent_ms: int
+
+class BenchBeat(NamedTuple):
+    kind: int
+    number: int
+    token: int
+    count: int  # pyright: ignore[reportIncompatibleMethodOverride]
+
+class BenchStep(NamedTuple):
+    kind: int
+    number: int
+    token: int
+    count: int  # pyright: ignore[reportIncompatibleMethodOverride]
+    what: int
+    side: int
+    pulse_pm: int
+    time_ms: int
+
+class BenchDrop(NamedTuple):
+    kind: int
+    number: int
+    token: int
+    count: int  # pyright: ignore[reportIncompatibleMethodOverride]
+
+class BenchEnd(NamedTuple):
+    kind: int
+    number: int
+    token: int
+    count: int  # pyright: ignore[reportIncompatibleMethodOverride]

@@ -235,6 +235,12 @@ def event_text(event: Event) -> str:
         states.EVENT_OVERRUN: lambda: f"the control step came late: {a} ms, {b} in all",
         states.EVENT_SETTINGS: lambda: f"settings number {a} are in force",
         states.EVENT_ERROR: lambda: f"error in part {a} of the box, {b} in all",
+        states.EVENT_BENCH_STEP: lambda: (
+            f"bench step: {name(states.BENCH_KINDS, a >> 8)}, {f'side {a & 255}' if a & 255 else 'all sides'},"
+            f" {b / 10:.1f} % of the pulse span"
+        ),
+        states.EVENT_BENCH_END: lambda: f"bench step over after {b / 1000:.1f} s: {words(states.BENCH_ENDS, a)}",
+        states.EVENT_BENCH_WITHHELD: lambda: f"pulses of side {a} are withheld",
     }
     return texts[event.event]() if event.event in texts else f"{kind}: {a}, {b}"
 

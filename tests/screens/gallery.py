@@ -82,6 +82,16 @@ def held(cause, gone):
     return c
 
 
+def bench(phase, side=1, pm=0, left_ms=8400):
+    c = box()
+    c.interlock.state = s.BENCH
+    c.bench.phase = phase
+    c.bench.side = side
+    c.bench.left_ms = lambda: left_ms
+    c.outputs.demand_pm = pm
+    return c
+
+
 def show(name, c, rounds=1):
     display = Display()
     screens = Screens(c, display)
@@ -121,3 +131,7 @@ show("driving_fourteen_cells", driving(620, taps=(7, 14), cell_mv=(4200, 4190)))
 for n in range(1, len(s.CAUSES)):
     show("held_" + s.CAUSES[n][0].lower(), held(n, False))
     show("held_" + s.CAUSES[n][0].lower() + "_gone", held(n, True))
+for n in range(s.BENCH_RESTING, len(s.BENCH_PHASES)):
+    show("bench_" + s.BENCH_PHASES[n][0].lower(), bench(n, pm=150 if n >= s.BENCH_RUNNING else 0))
+show("bench_all_full", bench(s.BENCH_RUNNING, 0, 1000, 12900))
+show("bench_all_waiting", bench(s.BENCH_WAITING, 0, 0, 59000))

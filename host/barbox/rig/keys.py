@@ -85,6 +85,11 @@ KEYS = (
     Key("limits", "wheel_mm", "wheel_mm"),
     Key("limits", "fade_from_km_h", "fade_from_dmh", 10),
     Key("limits", "fade_to_km_h", "fade_to_dmh", 10),
+    Key("limits", "bench_cap_percent", "bench_cap_pm", 10),
+    Key("limits", "bench_low_percent", "bench_low_pm", 10),
+    Key("limits", "bench_step_s", "bench_step_ms", 1000),
+    Key("limits", "bench_run_s", "bench_run_s"),
+    Key("limits", "bench_rest_s", "bench_rest_ms", 1000),
 )
 
 # What a box learns and a sheet need not state.
