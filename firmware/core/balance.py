@@ -8,18 +8,19 @@ held against the others', and a sudden rise of one string while demand has not f
 from array import array
 
 import micropython
+from micropython import const
 
 from shared_proto.messages import NOT_KNOWN_MV, SIDES_MAX
 
-_EVERY_MS = 200
-_REST_MS = 1000  # at zero demand for this long, the string's voltage is a reference
-_FROM_PM = 200  # below this demand the sag is too small to judge
-_PULL_ROUNDS = 10  # a pull is judged this long after it began: fans have spooled up
-_LEAST_MV = 300  # sag of the side that works, at the least; common practice, no source
-_LOOK_ROUNDS = 5  # how far back a rise is looked for: a second
-_SLACK_PM = 50  # demand may have changed by this much meanwhile
-_FALL_PM = 10  # between two rounds: demand falls, and fans run down for a while after
-_CALM_ROUNDS = _LOOK_ROUNDS + 8  # a rise is judged when demand has not fallen for this long before the look begins
+_EVERY_MS = const(200)
+_REST_MS = const(1000)  # at zero demand for this long, the string's voltage is a reference
+_FROM_PM = const(200)  # below this demand the sag is too small to judge
+_PULL_ROUNDS = const(10)  # a pull is judged this long after it began: fans have spooled up
+_LEAST_MV = const(300)  # sag of the side that works, at the least; common practice, no source
+_LOOK_ROUNDS = const(5)  # how far back a rise is looked for: a second
+_SLACK_PM = const(50)  # demand may have changed by this much meanwhile
+_FALL_PM = const(10)  # between two rounds: demand falls, and fans run down for a while after
+_CALM_ROUNDS = const(_LOOK_ROUNDS + 8)  # a rise is judged when demand has not fallen for this long before the look
 
 
 class Balance:

@@ -8,14 +8,15 @@ second of lag, so what matters is that its gain falls to nothing at the knee.
 """
 
 import micropython
+from micropython import const
 
 from shared_proto.messages import NOT_KNOWN_MV
 
 FULL = 1000000  # demand in millionths: a 20 ms step of the slowest ramp is still a whole number
 
-_REST_MV = 15  # above the knee, the limit neither falls nor rises
-_RECOVER = 30  # per mille a second, at the most
-_APPROACH_BANDS = 4  # rising demand is slowed from this far above the knee
+_REST_MV = const(15)  # above the knee, the limit neither falls nor rises
+_RECOVER = const(30)  # per mille a second, at the most
+_APPROACH_BANDS = const(4)  # rising demand is slowed from this far above the knee
 
 
 class Cutback:
@@ -24,12 +25,12 @@ class Cutback:
     def __init__(self):
         self.limit = FULL
         self.rise_pm = 1000
-        self._floor_mv = 0
+        self._knee_mv = 1
         self._band_mv = 1
 
     def configure(self, values):
-        self._floor_mv = values.get("cell_floor_mv")
         self._band_mv = values.get("cutback_band_mv")
+        self._knee_mv = values.get("cell_floor_mv") + self._band_mv
         self.limit = FULL
         self.rise_pm = 1000
 
@@ -39,7 +40,7 @@ class Cutback:
         if cell_mv == NOT_KNOWN_MV:
             return
         band = self._band_mv
-        over_mv = cell_mv - self._floor_mv - band
+        over_mv = cell_mv - self._knee_mv
         if over_mv < 0:
             self.rise_pm = 0
             if given == 0:

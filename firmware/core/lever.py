@@ -6,13 +6,14 @@ a fault (idle within 60 ms), and so is a wire that fails half of the time; a lon
 """
 
 import micropython
+from micropython import const
 
 from shared_proto.states import CAUSE_LEVER_RANGE, CAUSE_LEVER_TRACKS, CAUSE_NONE
 
-_RANGE_FAULT = 4
-_TRACKS_FAULT = 6
-_TOP_PM = 20  # the last of the travel asks for full, so that full is reached with worn end points
-_SWITCH_PM = 150  # further than this from rest, a rest switch must have opened
+_RANGE_FAULT = const(4)
+_TRACKS_FAULT = const(6)
+_TOP_PM = const(20)  # the last of the travel asks for full, so that full is reached with worn end points
+_SWITCH_PM = const(150)  # further than this from rest, a rest switch must have opened
 
 
 class Lever:
@@ -22,32 +23,23 @@ class Lever:
         self.pm = 0
         self.at_rest = False
         self.cause = CAUSE_NONE
-        self._two = True
-        self._switch = False
-        self._a_rest_mv = 0
-        self._b_rest_mv = 0
-        self._a_gain = 0
-        self._b_gain = 0
-        self._dead_pm = 0
-        self._span = 1 << 16
-        self._agree_pm = 0
-        self._margin_pm = 0
+        # The settings as one tuple, so that a step has them all in locals at once; see `configure`.
+        self._how = (True, False, 0, 0, 0, 0, 0, 1 << 16, 0, 0)
         self._out = 0
         self._apart = 0
 
     def configure(self, values):
         get = values.get
-        self._two = get("lever_tracks") == 2
-        self._switch = get("lever_switch") == 1
-        self._a_rest_mv = get("lever_a_rest_mv")
-        self._b_rest_mv = get("lever_b_rest_mv")
+        two = get("lever_tracks") == 2
+        a_rest_mv = get("lever_a_rest_mv")
+        b_rest_mv = get("lever_b_rest_mv")
+        dead_pm = get("lever_dead_pm")
         # per mille of travel for one mV, times 2**16; end points 300 mV apart or more keep products below 2**30
-        self._a_gain = (1000 << 16) // (get("lever_a_full_mv") - self._a_rest_mv)
-        self._b_gain = (1000 << 16) // (get("lever_b_full_mv") - self._b_rest_mv) if self._two else 0
-        self._dead_pm = get("lever_dead_pm")
-        self._span = (1000 << 16) // (1000 - _TOP_PM - self._dead_pm)
-        self._agree_pm = get("lever_agree_pm")
-        self._margin_pm = get("lever_margin_pm")
+        a_gain = (1000 << 16) // (get("lever_a_full_mv") - a_rest_mv)
+        b_gain = (1000 << 16) // (get("lever_b_full_mv") - b_rest_mv) if two else 0
+        span = (1000 << 16) // (1000 - _TOP_PM - dead_pm)
+        self._how = (two, get("lever_switch") == 1, a_rest_mv, a_gain, b_rest_mv, b_gain, dead_pm, span,
+                     get("lever_agree_pm"), get("lever_margin_pm"))  # fmt: skip
         self.pm = 0
         self.at_rest = False
         self._out = self._apart = 0
@@ -58,40 +50,45 @@ class Lever:
 
         A doubtful reading never raises the demand.
         """
-        a = ((a_mv - self._a_rest_mv) * self._a_gain) >> 16
-        b = ((b_mv - self._b_rest_mv) * self._b_gain) >> 16 if self._two else a
-        low = a if a < b else b
-        high = b if a < b else a
+        two, has_switch, a_rest_mv, a_gain, b_rest_mv, b_gain, dead_pm, span, agree_pm, margin_pm = self._how
+        low = high = ((a_mv - a_rest_mv) * a_gain) >> 16
+        if two:
+            b = ((b_mv - b_rest_mv) * b_gain) >> 16
+            if b < low:
+                low = b
+            else:
+                high = b
+        out = self._out
+        apart = self._apart
         doubtful = False
-        if low < -self._margin_pm or high > 1000 + self._margin_pm:
+        if low < -margin_pm or high > 1000 + margin_pm:
             doubtful = True
-            self._out = self._out + 2 if self._out < _RANGE_FAULT - 2 else _RANGE_FAULT
-        elif self._out:
-            self._out -= 1
-        switched = self._switch and switch_at_rest
-        if high - low > self._agree_pm or (switched and low > _SWITCH_PM):
+            out = out + 2 if out < _RANGE_FAULT - 2 else _RANGE_FAULT
+        elif out:
+            out -= 1
+        switched = has_switch and switch_at_rest
+        if high - low > agree_pm or (switched and low > _SWITCH_PM):
             doubtful = True
-            self._apart = self._apart + 2 if self._apart < _TRACKS_FAULT - 2 else _TRACKS_FAULT
-        elif self._apart:
-            self._apart -= 1
-        # A fault stands until the count is down to nothing, so that it cannot flicker.
-        if self._out == _RANGE_FAULT:
-            self.cause = CAUSE_LEVER_RANGE
-        elif self._apart == _TRACKS_FAULT:
-            self.cause = CAUSE_LEVER_TRACKS
-        elif not self._out and not self._apart:
-            self.cause = CAUSE_NONE
-        at_rest = high < self._dead_pm and not doubtful
-        if self._switch and not switch_at_rest:
-            at_rest = False
-        self.at_rest = at_rest
+            apart = apart + 2 if apart < _TRACKS_FAULT - 2 else _TRACKS_FAULT
+        elif apart:
+            apart -= 1
+        cause = CAUSE_NONE
+        if out or apart:
+            # A fault stands until the count is down to nothing, so that it cannot flicker.
+            cause = self.cause
+            if out == _RANGE_FAULT:
+                cause = CAUSE_LEVER_RANGE
+            elif apart == _TRACKS_FAULT:
+                cause = CAUSE_LEVER_TRACKS
+        self._out = out
+        self._apart = apart
+        self.cause = cause
+        self.at_rest = high < dead_pm and not doubtful and (switched or not has_switch)
         pm = 0
-        if low > self._dead_pm and not switched:
-            pm = ((low - self._dead_pm) * self._span) >> 16
+        if low > dead_pm and not switched and not cause:
+            pm = ((low - dead_pm) * span) >> 16
             if pm > 1000:
                 pm = 1000
-        if self.cause != CAUSE_NONE:
-            pm = 0
-        elif doubtful and pm > self.pm:
-            pm = self.pm
+            if doubtful and pm > self.pm:
+                pm = self.pm
         self.pm = pm

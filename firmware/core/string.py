@@ -4,8 +4,6 @@ A section voltage is a mean over its cells and hides a weak one among them, so i
 that grows with the cells in the section: a lost tap makes two sections one, with the allowance of the whole.
 """
 
-from array import array
-
 import micropython
 
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX, SIDES_MAX
@@ -15,13 +13,13 @@ class Strings:
     """`section_mv[n]`: voltage of the section whose top is sense input n, or NOT_KNOWN_MV."""
 
     def __init__(self):
-        self.section_mv = array("i", [NOT_KNOWN_MV] * SENSES_MAX)
-        self.section_cells = array("i", [0] * SENSES_MAX)  # cells of that section
+        self.section_mv = [NOT_KNOWN_MV] * SENSES_MAX
+        self.section_cells = [0] * SENSES_MAX  # cells of that section
         self.weakest = -1  # input at the top of the weakest section, -1 none
         self.weakest_cell_mv = NOT_KNOWN_MV  # its mean cell voltage less the spread allowance
         self.highest_cell_mv = 0  # mean cell voltage of the fullest section
-        self.side_cell_mv = array("i", [NOT_KNOWN_MV] * SIDES_MAX)  # the same for the weakest of each side
-        self.top_mv = array("i", [NOT_KNOWN_MV] * SIDES_MAX)  # at the very top of each side, not at a lower point
+        self.side_cell_mv = [NOT_KNOWN_MV] * SIDES_MAX  # the same for the weakest of each side
+        self.top_mv = [NOT_KNOWN_MV] * SIDES_MAX  # at the very top of each side, not at a lower point
         self.blind = False  # a side without a single believed sense point
         self._spread_mv = 0
 
@@ -45,49 +43,51 @@ class Strings:
         all_section_mv = self.section_mv
         all_section_cells = self.section_cells
         spread_mv = self._spread_mv
+        not_known_mv = NOT_KNOWN_MV
         weakest = -1
-        weakest_cell_mv = NOT_KNOWN_MV
+        weakest_cell_mv = not_known_mv
         highest_mv = 0
         blind = False
+        end = first[0]
         for side in range(sides):
+            begin = end
+            end = first[side + 1]
             below_mv = sense.negative_mv[side]  # the pack negative, where the rig senses it
             below_cells = 0
-            weakest_mv = NOT_KNOWN_MV
-            top_mv = NOT_KNOWN_MV
+            weakest_mv = not_known_mv
+            mv = not_known_mv
             seen = False
-            top = first[side + 1] - 1
-            for i in range(first[side], first[side + 1]):
+            for i in range(begin, end):
                 n = order[i]
                 mv = believed_mv[n]
-                if mv == NOT_KNOWN_MV:
-                    all_section_mv[n] = NOT_KNOWN_MV
+                if mv == not_known_mv:
+                    all_section_mv[n] = not_known_mv
                     all_section_cells[n] = 0
                     continue
                 seen = True
-                if i == top:
-                    top_mv = mv
                 section_mv = mv - below_mv
+                below_mv = mv
                 if section_mv < 0:
                     section_mv = 0
                 all_section_mv[n] = section_mv
-                cells = point_cells[n] - below_cells
-                all_section_cells[n] = cells
-                if cells > 0:
-                    cell_mv = section_mv // cells
+                cells = point_cells[n]
+                between = cells - below_cells
+                below_cells = cells
+                all_section_cells[n] = between
+                if between > 0:
+                    cell_mv = section_mv // between
                     if cell_mv > highest_mv:
                         highest_mv = cell_mv
-                    cell_mv -= spread_mv * (cells - 1)
-                    if cell_mv < 0:
-                        cell_mv = 0
+                    cell_mv -= spread_mv * (between - 1)
                     if cell_mv < weakest_mv:
+                        if cell_mv < 0:
+                            cell_mv = 0
                         weakest_mv = cell_mv
                         if cell_mv < weakest_cell_mv:
                             weakest_cell_mv = cell_mv
                             weakest = n
-                below_mv = mv
-                below_cells = point_cells[n]
             self.side_cell_mv[side] = weakest_mv
-            self.top_mv[side] = top_mv
+            self.top_mv[side] = mv  # of the last point, if it is believed
             if not seen:
                 blind = True
         self.weakest = weakest

@@ -5,6 +5,7 @@ and a slow ride does not hide an empty string; and from its voltage under load o
 """
 
 import micropython
+from micropython import const
 
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX
 from shared_proto.states import (
@@ -25,11 +26,11 @@ from shared_proto.states import (
     WARNINGS,
 )
 
-_BACK_MV = 40  # a cell must recover by this much before a warning goes
-_DEEP_PM = 600  # cutback below this is a section that is all but empty, or about to be
-_DEEP_BACK_PM = 200
-_SLOW_MS = 2000  # time constant of the mean
-_LATE_SHOWN_MS = 10000
+_BACK_MV = const(40)  # a cell must recover by this much before a warning goes
+_DEEP_PM = const(600)  # cutback below this is a section that is all but empty, or about to be
+_DEEP_BACK_PM = const(200)
+_SLOW_MS = const(2000)  # time constant of the mean
+_LATE_SHOWN_MS = const(10000)
 
 
 class Warnings:

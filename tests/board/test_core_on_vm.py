@@ -6,6 +6,9 @@ import sys
 from pathlib import Path
 
 import core_corpus
+import core_random
+
+from shared_proto.states import CAUSE_STEP_FAILED
 
 ROOT = Path(__file__).resolve().parents[2]
 RUN = "import sys; from micropython_unix import run_main; sys.exit(run_main(['micropython'] + sys.argv[1:]))"
@@ -33,6 +36,25 @@ def test_every_step_is_the_same_on_both():
     assert len({s[2] for s in steps}) >= 5  # causes
     assert len({s[4] for s in steps}) >= 5  # limits
     assert any(line.startswith("event") for line in lines)
+
+
+def test_a_hundred_thousand_random_steps_allocate_nothing_and_are_the_same_on_both():
+    ours: list[str] = []
+    core_random.main(lambda *what: ours.append(" ".join(map(str, what))), 100_000, 1)
+    done = in_the_vm(str(Path(core_random.__file__)), "100000", "1")
+    assert done.returncode == 0, done.stdout[-300:] + done.stderr[-2000:]
+    theirs = done.stdout.splitlines()
+    for rig, (a, b) in enumerate(zip(ours, theirs, strict=True)):
+        assert a == b, f"rig {rig + 1}: steps taken and CRC here, steps taken and CRC in the VM"
+    assert int(ours[-2].split()[0]) >= 100_000
+    # They go everywhere; words of bits, by number. Not met: NO_RIG, RESTART (a rig that wants more outputs) and a
+    # step that failed, which random inputs must not reach.
+    words = map(int, ours[-1].split()[1:])
+    met = dict(zip(("state", "cause", "wait", "limit", "warning", "fault"), words, strict=True))
+    assert not met["cause"] & 1 << CAUSE_STEP_FAILED
+    count = {what: bits.bit_count() for what, bits in met.items()}
+    assert count["state"] >= 4 and count["cause"] >= 8 and count["wait"] >= 12
+    assert count["limit"] >= 11 and count["fault"] >= 5
 
 
 def test_the_lock_of_the_heap_does_catch_an_allocation():
