@@ -5,6 +5,7 @@ touches no pin, so the same file runs on the board, on the simulated board and u
 """
 
 import micropython
+from micropython import const
 
 from core.balance import Balance
 from core.bench import Bench
@@ -14,7 +15,7 @@ from core.inputs import Inputs, Outputs
 from core.interlock import Interlock
 from core.lever import Lever
 from core.limits import Limits
-from core.sense import Sense
+from core.sense import NEW_FAULT, Sense
 from core.string import Strings
 from core.uneven import Uneven
 from core.warnings import Warnings
@@ -50,13 +51,13 @@ from shared_proto.states import (
 )
 
 FRAME_US = 20000  # one servo frame
-_DT_MIN_US = 1000
-_DT_MAX_US = 100000  # a longer gap is counted as this: a ramp never jumps
-_LATE_US = 2 * FRAME_US  # a gap that swallowed a whole frame is an overrun
-_WARN_MS = 100  # warnings are looked at this often; what is urgent does not wait for them
-_SUPPLY_STEPS = 3  # steps with a low supply before it counts: a spike does not
-_LATE_MOST = 25  # overruns in a row of steps (each good step pays one back) that end in HELD
-_TIME_MASK = 0x3FFFFFFF  # a small integer on the board; wraps after 12.4 days
+_DT_MIN_US = const(1000)
+_DT_MAX_US = const(100000)  # a longer gap is counted as this: a ramp never jumps
+_LATE_US = const(2 * 20000)  # a gap that swallowed a whole frame is an overrun
+_WARN_MS = const(100)  # warnings are looked at this often; what is urgent does not wait for them
+_SUPPLY_STEPS = const(3)  # steps with a low supply before it counts: a spike does not
+_LATE_MOST = const(25)  # overruns in a row of steps (each good step pays one back) that end in HELD
+_TIME_MASK = const(0x3FFFFFFF)  # a small integer on the board; wraps after 12.4 days
 
 
 class Controller:
@@ -83,6 +84,7 @@ class Controller:
         self.rest_cell_mv = NOT_KNOWN_MV  # the weakest section at rest, as an estimator believes; set by a task
         self.short_of_pulses = False  # the rig has more sides than pulse outputs were made at the start
         self._has_rig = False
+        self._extras = False  # any of brake, wheel, sensed supply
         self._brake_fitted = False
         self._supply_min_mv = 0
         self._supply_low = 0
@@ -102,10 +104,12 @@ class Controller:
         self.sides = values.get("sides")
         self._brake_fitted = values.get("brake") == 1
         self._supply_min_mv = values.get("supply_min_mv")
+        self._extras = bool(self._brake_fitted or self._supply_min_mv or values.get("wheel_mm"))
         self._floor_mv = values.get("cell_floor_mv")
         self._over_mv = values.get("cell_over_mv")
         self.rest_cell_mv = NOT_KNOWN_MV
         self._lost = 0
+        self.limits.conditions.clear()
         for side in range(SIDES_MAX):
             idle_us = values.get("side.idle_us", side)
             self.idle_us[side] = self.outputs.pulse_us[side] = idle_us
@@ -126,9 +130,9 @@ class Controller:
             dt_us = _DT_MIN_US
         elif dt_us > _DT_MAX_US:
             dt_us = _DT_MAX_US
-        self._us += dt_us
-        dt_ms = self._us // 1000
-        self._us -= 1000 * dt_ms
+        us = self._us + dt_us
+        dt_ms = us // 1000
+        self._us = us - 1000 * dt_ms
         now_ms = self.now_ms
         left_ms = _TIME_MASK - now_ms  # so that the sum never passes 30 bits, not even on its way to being masked
         self.now_ms = now_ms = now_ms + dt_ms if dt_ms <= left_ms else dt_ms - left_ms - 1
@@ -139,13 +143,20 @@ class Controller:
         limits = self.limits
         interlock = self.interlock
         sense = self.sense
+        balance = self.balance
+        conditions = limits.conditions
 
-        if sense.update(inputs):
-            self._lost = self._sense_lost(now_ms)
-        lost = self._lost
-        strings.update(sense, self.sides)
+        news = sense.update(inputs)
+        if news:  # without, all strings are as they were
+            strings.update(sense, self.sides)
+            conditions.blind = strings.blind
+            if news == NEW_FAULT:
+                self._lost = self._sense_lost(now_ms)
+                conditions.sense_lost = self._lost > 0
         lever.update(inputs.lever_a_mv, inputs.lever_b_mv, inputs.lever_switch)
-        self._conditions(inputs, lost)
+        conditions.side_idle = balance.side_idle >= 0
+        if self._extras:
+            self._look_at_extras(inputs, conditions)
 
         fault = lever.cause
         state = interlock.state
@@ -155,39 +166,37 @@ class Controller:
             elif limits.demand_pm == 0:  # these two ease to idle first; a bench step ends at once
                 if strings.blind:
                     fault = CAUSE_SENSING_LOST
-                elif limits.conditions.supply_low:
+                elif conditions.supply_low:
                     fault = CAUSE_SUPPLY
         unready = self._unready() if state == LOCKED or state == BENCH else WAIT_NOTHING
         bench = self.bench
         if bench.phase or bench.order or state == BENCH:
-            bench.update(now_ms, dt_ms, dt_us, state, lever, inputs.button, unready, lost, strings)
+            bench.update(now_ms, dt_ms, dt_us, state, lever, inputs.button, unready, self._lost, strings)
             if fault == CAUSE_NONE and bench.is_silent():
                 fault = CAUSE_BENCH_HOST
         interlock.update(now_ms, dt_ms, inputs, lever, limits.demand_pm, unready, fault)
         inputs.stop_tripped = False
 
-        armed = interlock.state == DRIVING or interlock.state == READY
+        state = interlock.state
+        armed = state == DRIVING or state == READY
         if not armed:
             limits.idle()
-        self.balance.update(dt_ms, strings.top_mv, self.sides, limits.demand_pm, lever.at_rest)
+        balance.update(dt_ms, strings.top_mv, self.sides, limits.demand_pm, lever.at_rest)
         limits.update(lever.pm if armed else 0, strings, dt_us)
-        self._warned_ms += dt_ms
-        if self._warned_ms >= _WARN_MS:
-            self.uneven.update(self._warned_ms, limits.demand_pm, sense, strings, self.sides)
+        warned_ms = self._warned_ms + dt_ms
+        if warned_ms >= _WARN_MS:
+            self.uneven.update(warned_ms, limits.demand_pm, sense, strings, self.sides)
             self.warnings.update(
-                now_ms, self._warned_ms, self.rest_cell_mv, strings, limits, lost > 1, self.uneven.section)
-            self._warned_ms = 0
-        if interlock.state == BENCH:
+                now_ms, warned_ms, self.rest_cell_mv, strings, limits, self._lost > 1, self.uneven.section)
+            warned_ms = 0
+        self._warned_ms = warned_ms
+        if state == BENCH:
             self._write_bench()
         else:
             self._write(now_ms, armed)
 
-    def _conditions(self, inputs, lost):
-        """What the limits depend on, besides voltages."""
-        conditions = self.limits.conditions
-        conditions.sense_lost = lost > 0
-        conditions.blind = self.strings.blind
-        conditions.side_idle = self.balance.side_idle >= 0
+    def _look_at_extras(self, inputs, conditions):
+        """What the limits depend on where the rig has it: brake, wheel, a supply that is sensed."""
         conditions.speed_dmh = inputs.speed_dmh
         if self._supply_min_mv and inputs.supply_mv < self._supply_min_mv:
             if self._supply_low < _SUPPLY_STEPS:
@@ -223,19 +232,27 @@ class Controller:
     def _write(self, now_ms, armed):
         outputs = self.outputs
         limits = self.limits
+        limit = LIMIT_ARMING
+        limit_pm = demand_pm = 0
+        if armed:
+            limit = limits.limit
+            limit_pm = limits.limit_pm
+            demand_pm = limits.demand_pm
+        outputs.limit = limit
+        outputs.limit_pm = limit_pm
+        outputs.demand_pm = demand_pm
         outputs.lever_pm = self.lever.pm
-        outputs.demand_pm = limits.demand_pm if armed else 0
         outputs.warnings = self.warnings.bits
-        outputs.limit_pm = limits.limit_pm if armed else 0
-        outputs.limit = limit = limits.limit if armed else LIMIT_ARMING
+        all_side_pm = limits.side_pm
+        written_pm = self._written_pm
         for side in range(self.sides):
-            side_pm = limits.side_pm[side] if armed else 0
-            if side_pm != self._written_pm[side]:
-                self._written_pm[side] = side_pm
+            side_pm = all_side_pm[side] if armed else 0
+            if side_pm != written_pm[side]:
+                written_pm[side] = side_pm
                 outputs.pulse_us[side] = self.curves[side].pulse_us(side_pm)
         if limit != self._shown_limit and limit != LIMIT_RAMP:
             self._shown_limit = limit
-            self.events.add(now_ms, EVENT_LIMIT, limit, outputs.limit_pm)
+            self.events.add(now_ms, EVENT_LIMIT, limit, limit_pm)
 
     @micropython.native
     def _write_bench(self):

@@ -1,13 +1,11 @@
 """Demand to pulse width, by the side's own table of eleven points, straight between them."""
 
-from array import array
-
 import micropython
 
 
 class Curve:
     def __init__(self):
-        self._us = array("i", [1000] * 12)
+        self._us = [1000] * 12
 
     def configure(self, idle_us, full_us, curve_pm):
         """`curve_pm`: share of the pulse span at each tenth of demand, 0..1000, rising from 0."""
@@ -18,6 +16,7 @@ class Curve:
     @micropython.native
     def pulse_us(self, demand_pm):
         """Pulse width in microseconds for a demand of 0..1000 per mille."""
+        us = self._us
         i = demand_pm // 100
-        low = self._us[i]
-        return low + (self._us[i + 1] - low) * (demand_pm - 100 * i) // 100
+        low_us = us[i]
+        return low_us + (us[i + 1] - low_us) * (demand_pm - 100 * i) // 100

@@ -1,8 +1,6 @@
 """The limits of the demand: each has a name and the lowest wins. All sides obey it together, unless the rig
 opts out for cutback."""
 
-from array import array
-
 import micropython
 
 from core.cutback import FULL, Cutback
@@ -25,6 +23,10 @@ class Conditions:
     """What the limits depend on, filled in by the controller each step."""
 
     def __init__(self):
+        self.clear()
+
+    def clear(self):
+        """To what stands before the first step."""
         self.sense_lost = False  # a sense point is not believed
         self.blind = False  # a side has none left
         self.supply_low = False
@@ -38,7 +40,7 @@ class Limits:
 
     def __init__(self):
         self.demand_pm = 0
-        self.side_pm = array("i", [0] * SIDES_MAX)
+        self.side_pm = [0] * SIDES_MAX
         self.limit = LIMIT_NONE
         self.limit_pm = 1000
         self.cutback_pm = 1000
@@ -93,66 +95,22 @@ class Limits:
     def update(self, lever_pm, strings, dt_us):
         """One step: what the lever asks for, and the strings after their own step."""
         given = self._given
-        rise_pm = self._cutback(strings, given, dt_us)
-        self._lowest()
-        limit_pm = self.limit_pm
-        target_pm = lever_pm
-        if target_pm > limit_pm:
-            target_pm = limit_pm
+        together = self._together
+        if together:
+            cutback = self._cutbacks[0]
+            cutback.update(strings.weakest_cell_mv, given, dt_us)
+            rise_pm = cutback.rise_pm
+            self.cutback_pm = cutback_pm = cutback.limit // 1000
         else:
-            self.limit = LIMIT_NONE
-        target = 1000 * target_pm
-        if target > given:
-            given += 1000 * dt_us // self._ramp_up_ms * rise_pm // 1000
-            if given >= target:
-                given = target
-            elif rise_pm < 1000:
-                self.limit = LIMIT_CUTBACK
-            else:
-                self.limit = LIMIT_RAMP
-        elif target < given:
-            given -= 1000 * dt_us // self._ramp_down_ms
-            if given < target:
-                given = target
-        self._given = given
-        self.demand_pm = demand_pm = given // 1000
-        for side in range(self._sides):
-            if self._together:
-                self.side_pm[side] = demand_pm
-            else:
-                own_pm = self._cutbacks[side].limit // 1000
-                self.side_pm[side] = demand_pm if demand_pm < own_pm else own_pm
+            rise_pm = self._cutback_each(strings, given, dt_us)
+            cutback_pm = 1000  # it acts on each side below, and is no limit of all
 
-    @micropython.native
-    def _cutback(self, strings, given, dt_us):
-        """Step the cutbacks; returns how much of the ramp rising demand may use."""
-        if self._together:
-            one = self._cutbacks[0]
-            one.update(strings.weakest_cell_mv, given, dt_us)
-            self.cutback_pm = one.limit // 1000
-            return one.rise_pm
-        lowest = FULL
-        rise_pm = 1000
-        for side in range(self._sides):
-            one = self._cutbacks[side]
-            own = given if given < one.limit else one.limit
-            one.update(strings.side_cell_mv[side], own, dt_us)
-            if one.limit < lowest:
-                lowest = one.limit
-            if one.rise_pm < rise_pm:
-                rise_pm = one.rise_pm
-        self.cutback_pm = lowest // 1000
-        return rise_pm
-
-    @micropython.native
-    def _lowest(self):
-        """The lowest limit and its name."""
-        c = self.conditions
         limit = self._fixed
         limit_pm = self._fixed_pm
-        if self._together and self.cutback_pm < limit_pm:
+        if cutback_pm < limit_pm:
             limit = LIMIT_CUTBACK
-            limit_pm = self.cutback_pm
+            limit_pm = cutback_pm
+        c = self.conditions
         if c.sense_lost and self._sense_cap_pm < limit_pm:
             limit = LIMIT_SENSE
             limit_pm = self._sense_cap_pm
@@ -173,5 +131,46 @@ class Limits:
         if c.braking:
             limit = LIMIT_BRAKE
             limit_pm = 0
-        self.limit = limit
         self.limit_pm = limit_pm
+
+        target_pm = lever_pm
+        if target_pm > limit_pm:
+            target_pm = limit_pm
+        else:
+            limit = LIMIT_NONE
+        target = 1000 * target_pm
+        if target > given:
+            given += 1000 * dt_us // self._ramp_up_ms * rise_pm // 1000
+            if given >= target:
+                given = target
+            elif rise_pm < 1000:
+                limit = LIMIT_CUTBACK
+            else:
+                limit = LIMIT_RAMP
+        elif target < given:
+            given -= 1000 * dt_us // self._ramp_down_ms
+            if given < target:
+                given = target
+        self._given = given
+        self.limit = limit
+        self.demand_pm = demand_pm = given // 1000
+        side_pm = self.side_pm
+        for side in range(self._sides):
+            own_pm = 1000 if together else self._cutbacks[side].limit // 1000
+            side_pm[side] = demand_pm if demand_pm < own_pm else own_pm
+
+    @micropython.native
+    def _cutback_each(self, strings, given, dt_us):
+        """A rig that opted out: each side has a cutback of its own. Returns how much of the ramp all may use."""
+        lowest = FULL
+        rise_pm = 1000
+        for side in range(self._sides):
+            one = self._cutbacks[side]
+            own = given if given < one.limit else one.limit
+            one.update(strings.side_cell_mv[side], own, dt_us)
+            if one.limit < lowest:
+                lowest = one.limit
+            if one.rise_pm < rise_pm:
+                rise_pm = one.rise_pm
+        self.cutback_pm = lowest // 1000
+        return rise_pm
