@@ -90,7 +90,7 @@ WARNINGS = (
     ("SETTINGS", "no valid settings on the box: defaults in force"),
     ("ADC", "an ADC part does not answer"),
     ("SIDE", "a side does not pull: dead fan, or its ESC waits for idle"),
-    ("UNEVEN", "sections of a string differ at rest: wrong divider, wrong cell count, or packs not charged alike"),
+    ("UNEVEN", "sections differ at rest: wrong divider, wrong cell count, or packs not charged alike"),
 )
 (WARN_LOW, WARN_VERY_LOW, WARN_CUTBACK, WARN_SENSE, WARN_OVER_VOLTAGE, WARN_UNCALIBRATED, WARN_UNPROVEN,
  WARN_LATE, WARN_SETTINGS, WARN_ADC, WARN_SIDE, WARN_UNEVEN) = (1 << _n for _n in range(len(WARNINGS)))

@@ -1,8 +1,10 @@
 """Sides that should draw current and do not: a dead fan, or an ESC that re-started and waits for idle.
 
 A side that works pulls its own string down. Five times a second the sag of each side under a steady demand is
-held against the others', and a sudden rise of one string while demand has not fallen is noticed. Either makes
-`side_idle`, which stands until the lever has been at rest, since with all thrust eased nothing can be told.
+held against the others', and a sudden rise of one string while demand has not fallen is noticed. Where the current
+of a pull is known, a pull of many amperes without any sag at all is noticed too: ESCs without supply, which would
+start under an open lever when it comes. Each makes `side_idle`, which stands until the lever has been at rest,
+since with all thrust eased nothing can be told.
 """
 
 from array import array
@@ -20,6 +22,10 @@ _LEAST_MV = const(300)  # sag of the side that works, at the least; common pract
 _LOOK_ROUNDS = const(5)  # how far back a rise is looked for: a second
 _SLACK_PM = const(50)  # demand may have changed by this much meanwhile
 _FALL_PM = const(10)  # between two rounds: demand falls, and fans run down for a while after
+_SURE_DA = const(400)  # from this current on, 0.1 A, any string sags by more than ...
+_NONE_MV = const(50)  # ... this: 1.25 milliohm, a quarter of the best strings (common practice, no source)
+_SURE_ROUNDS = const(25)  # only so early in a pull: later, a pack that recovers from the pull before hides some sag
+_NEVER_PM = const(1001)
 _CALM_ROUNDS = const(_LOOK_ROUNDS + 8)  # a rise is judged when demand has not fallen for this long before the look
 
 
@@ -37,6 +43,20 @@ class Balance:
         self._before_pm = 0  # a round ago
         self._calm = 0  # rounds since demand last fell
         self._at = 0
+        self._sure_pm = _NEVER_PM  # demand from which on each side draws much, as the bench has measured
+        self._sure = 0  # rounds since demand reached it
+        self._pull = 0  # rounds since the pull began, to _SURE_ROUNDS
+
+    def configure(self, values):
+        self._sure_pm = 0
+        for side in range(values.get("sides")):
+            current_da = values.get("side.current_da", side)
+            from_pm = _NEVER_PM
+            for tenth in range(10, -1, -1):
+                if current_da[tenth] >= _SURE_DA:
+                    from_pm = 100 * tenth
+            if from_pm > self._sure_pm:
+                self._sure_pm = from_pm
 
     @micropython.native
     def update(self, dt_ms, top_mv, sides, demand_pm, lever_at_rest):
@@ -62,8 +82,13 @@ class Balance:
             if self._rest_ms >= _REST_MS:
                 for side in range(sides):
                     self._reference_mv[side] = top_mv[side]
-            self._round = 0
+            self._round = self._pull = self._sure = 0
         elif demand_pm >= _FROM_PM:
+            if self._pull < _SURE_ROUNDS:
+                self._pull += 1
+                self._sure = self._sure + 1 if demand_pm >= self._sure_pm else 0
+                if self._sure == _PULL_ROUNDS:
+                    self._judge_all(top_mv, sides)
             if self._round <= _PULL_ROUNDS:
                 self._round += 1
             if self._round == _PULL_ROUNDS:
@@ -88,6 +113,18 @@ class Balance:
                 least = side
         if most_mv >= _LEAST_MV and least_mv < most_mv // 4:
             self.side_idle = least
+
+    def _judge_all(self, top_mv, sides):
+        """Many amperes, and no string sags: no side pulls."""
+        which = -1
+        for side in range(sides):
+            if top_mv[side] == NOT_KNOWN_MV or self._reference_mv[side] == NOT_KNOWN_MV:
+                continue
+            if self._reference_mv[side] - top_mv[side] >= _NONE_MV:
+                return
+            which = side
+        if which >= 0:
+            self.side_idle = which
 
     def _judge_rise(self, top_mv, sides, demand_pm):
         """A string that has risen within a second by most of a pull's sag while demand has not fallen."""

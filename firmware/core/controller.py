@@ -53,7 +53,6 @@ from shared_proto.states import (
 FRAME_US = 20000  # one servo frame
 _DT_MIN_US = const(1000)
 _DT_MAX_US = const(100000)  # a longer gap is counted as this: a ramp never jumps
-_LATE_US = const(2 * 20000)  # a gap that swallowed a whole frame is an overrun
 _WARN_MS = const(100)  # warnings are looked at this often; what is urgent does not wait for them
 _SUPPLY_STEPS = const(3)  # steps with a low supply before it counts: a spike does not
 _LATE_MOST = const(25)  # overruns in a row of steps (each good step pays one back) that end in HELD
@@ -92,6 +91,7 @@ class Controller:
         self._over_mv = 0
         self._us = 0
         self._late = 0
+        self._behind_us = 0  # how much later than ever steps come; a whole frame of it is a step that was left out
         self._lost = 0  # see _sense_lost
         self._warned_ms = 0
         self._written_pm = [0] * SIDES_MAX  # demand that each side's pulse was made for
@@ -115,17 +115,21 @@ class Controller:
             self.idle_us[side] = self.outputs.pulse_us[side] = idle_us
             self._written_pm[side] = 0
             self.curves[side].configure(idle_us, values.get("side.full_us", side), values.get("side.curve", side))
-        for part in (self.sense, self.strings, self.lever, self.limits, self.interlock, self.uneven, self.warnings,
-                     self.bench):
+        for part in (self.sense, self.strings, self.lever, self.limits, self.balance, self.interlock, self.uneven,
+                     self.warnings, self.bench):
             part.configure(values)
 
     @micropython.native
     def step(self, dt_us):
         """One step, `dt_us` microseconds after the one before."""
-        if dt_us >= _LATE_US:
-            self._overrun(dt_us)
+        behind_us = dt_us - FRAME_US + self._behind_us
+        if behind_us < 0:
+            behind_us = 0  # as early as ever
+        elif behind_us >= FRAME_US:
+            behind_us = self._overrun(dt_us, behind_us)
         elif self._late:
             self._late -= 1
+        self._behind_us = behind_us
         if dt_us < _DT_MIN_US:
             dt_us = _DT_MIN_US
         elif dt_us > _DT_MAX_US:
@@ -185,7 +189,7 @@ class Controller:
         limits.update(lever.pm if armed else 0, strings, dt_us)
         warned_ms = self._warned_ms + dt_ms
         if warned_ms >= _WARN_MS:
-            self.uneven.update(warned_ms, limits.demand_pm, sense, strings, self.sides)
+            self.uneven.update(warned_ms, self.outputs.demand_pm, sense, strings)  # with that of a bench run
             self.warnings.update(
                 now_ms, warned_ms, self.rest_cell_mv, strings, limits, self._lost > 1, self.uneven.section)
             warned_ms = 0
@@ -289,14 +293,16 @@ class Controller:
                 self.events.add(now_ms, EVENT_SENSE, n + 1, fault)
         return lost
 
-    def _overrun(self, dt_us):
-        missed = dt_us // FRAME_US - 1
+    def _overrun(self, dt_us, behind_us):
+        """Frames without a step, in one gap or little by little; returns what is left of `behind_us`."""
+        missed = behind_us // FRAME_US
         self.overruns = min(self.overruns + missed, 0xFFFF)
         self._late = min(self._late + missed + 1, 2 * _LATE_MOST)
         self.warnings.late()
         if dt_us > _DT_MAX_US:
             self.bench.stalled = True  # its pulses had ended: they must not come back at once
         self.events.add(self.now_ms, EVENT_OVERRUN, min(dt_us // 1000, 0xFFFF), self.overruns)
+        return behind_us - missed * FRAME_US
 
     def fail(self):
         """The step raised: idle, HELD, and only a restart leads out of it."""

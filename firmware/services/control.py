@@ -12,7 +12,9 @@ import machine
 from core.controller import FRAME_US
 from shared_proto.states import EVENT_ERROR
 
-_SOON_US = FRAME_US // 2
+# A step this soon after the one before is one that piled up. Less, and the ADC might not be ready; more, and a step
+# that came late would cost the next one.
+_SOON_US = 6000
 
 
 class Control:

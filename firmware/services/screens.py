@@ -57,9 +57,9 @@ _NUMBERS_EVERY = 2  # rounds: figures that change twice a second can be read
 _TURN_ROUNDS = 4  # each of several warnings is shown for a second
 
 # What takes the bottom of the riding screen, the most urgent first; the rest is told in small letters.
-_URGENT = (WARN_CUTBACK, WARN_SENSE, WARN_SIDE, WARN_VERY_LOW, WARN_LOW, WARN_ADC, WARN_OVER_VOLTAGE, WARN_UNEVEN,
-           WARN_LATE, WARN_SETTINGS)
-_QUIET = (WARN_UNCALIBRATED, WARN_UNPROVEN)
+_URGENT = (WARN_CUTBACK, WARN_SENSE, WARN_SIDE, WARN_VERY_LOW, WARN_LOW, WARN_ADC, WARN_OVER_VOLTAGE, WARN_LATE,
+           WARN_SETTINGS)
+_QUIET = (WARN_UNEVEN, WARN_UNCALIBRATED, WARN_UNPROVEN)
 _WEAK = WARN_LOW | WARN_VERY_LOW | WARN_CUTBACK
 
 _LIT = 0xFF
@@ -390,7 +390,11 @@ class Screens:
         return 0
 
     def _warning_words(self, c, warning):
-        which = self._first_lost(c) if warning == WARN_SENSE else 0
+        which = 0
+        if warning == WARN_SENSE:
+            which = self._first_lost(c)
+        elif warning == WARN_UNEVEN:
+            which = c.uneven.section + 1
         return "%s %d" % (_name(warning), which) if which else _name(warning)
 
     @staticmethod

@@ -84,7 +84,9 @@ def extreme_values(rng):
             for i in range(setting.count):
                 if setting.code[-1] == "s" or setting.name in ("rig_crc", "sides"):
                     continue
-                if setting.name == "curve":
+                if setting.name == "current_da":
+                    row[i] = tuple(rng.choice((0, setting.high, rng.randint(0, setting.high))) for _ in range(11))
+                elif setting.name == "curve":
                     row[i] = (0, *sorted(rng.choice((0, 1000, rng.randint(0, 1000))) for _ in range(10)))
                 else:
                     default = [setting.default] if isinstance(setting.default, int) else []
