@@ -38,7 +38,10 @@ def sense_driver(board):
     if board.SENSE == "i2c":
         from drivers.adc_i2c import I2cSense
 
-        return I2cSense(i2c_bus(board.I2C_ID, board.I2C_SCL, board.I2C_SDA, board.I2C_HZ), board.I2C_PARTS)
+        def open_bus():
+            return i2c_bus(board.I2C_ID, board.I2C_SCL, board.I2C_SDA, board.I2C_HZ)
+
+        return I2cSense(open_bus, board.I2C_SCL, board.I2C_SDA, board.I2C_PARTS)
     from drivers.adc_chip import ChipSense
 
     return ChipSense(board.SENSE_PINS)
@@ -95,7 +98,8 @@ class Box:
     def _use(self, values):
         self.estimator.configure(values)
         self.wheel.way_mm = values.get("wheel_mm")
-        self.sense.use([0 < values.get("sense.side", n) <= values.get("sides") for n in range(SENSES_MAX)])
+        self.sense.use([0 < values.get("sense.side", n) <= values.get("sides") for n in range(SENSES_MAX)],
+                       [values.get("sense.against", n) for n in range(SENSES_MAX)])
 
     async def run(self):
         """Never returns: a task that ends or raises stops its heartbeat, and the step notices. Screen and sound

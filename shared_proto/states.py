@@ -88,7 +88,7 @@ WARNINGS = (
     ("UNPROVEN", "thrust is capped: a side's stop is not proved"),
     ("LATE", "the control step came late"),
     ("SETTINGS", "no valid settings on the box: defaults in force"),
-    ("ADC", "an ADC part does not answer"),
+    ("ADC", "an ADC part does not answer, or not as it should"),
     ("SIDE", "a side does not pull: dead fan, or its ESC waits for idle"),
     ("UNEVEN", "sections differ at rest: wrong divider, wrong cell count, or packs not charged alike"),
 )
@@ -102,8 +102,9 @@ SENSE_FAULTS = (
     ("SHORTED", "reads the same as the point below: wires shorted together"),
     ("HIGH", "reads more than the cells can give: wrong divider, wrong tap or wrong cell count"),
     ("SILENT", "its ADC does not answer"),
+    ("PART", "what answers at the address of its ADC does not behave like one: another part, or a broken one"),
 )
-SENSE_OK, SENSE_OPEN, SENSE_SHORTED, SENSE_HIGH, SENSE_SILENT = range(len(SENSE_FAULTS))
+SENSE_OK, SENSE_OPEN, SENSE_SHORTED, SENSE_HIGH, SENSE_SILENT, SENSE_PART = range(len(SENSE_FAULTS))
 
 # Events: (name, what `a` holds, what `b` holds).
 EVENTS = (

@@ -39,6 +39,7 @@ from shared_proto.states import (
     LOCKED,
     READY,
     SENSE_OK,
+    SENSE_PART,
     SENSE_SILENT,
     WAIT_BRAKE,
     WAIT_NO_RIG,
@@ -286,7 +287,7 @@ class Controller:
             fault = sense.fault[n]
             if fault != SENSE_OK and lost == 0:
                 lost = 1
-            if fault == SENSE_SILENT:
+            if fault == SENSE_SILENT or fault == SENSE_PART:
                 lost = 2
             if fault != self._fault_told[n]:
                 self._fault_told[n] = fault

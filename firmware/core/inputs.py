@@ -3,6 +3,7 @@
 from array import array
 
 from shared_proto.messages import SENSES_MAX, SIDES_MAX
+from shared_proto.states import SENSE_SILENT
 
 
 class Inputs:
@@ -11,6 +12,7 @@ class Inputs:
     def __init__(self):
         self.code = array("i", [0] * SENSES_MAX)  # last ADC code of each sense input, signed
         self.reading = array("i", [0] * SENSES_MAX)  # counts the readings of each, so that a new one is seen
+        self.no_reading = array("i", [SENSE_SILENT] * SENSES_MAX)  # why none comes, where none does: a sense fault
         self.again = -1  # sense input whose reading is in doubt: read it next, whoever's turn it is
         self.lever_a_mv = 0  # at the ADC pin
         self.lever_b_mv = 0

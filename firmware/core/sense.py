@@ -10,7 +10,7 @@ from micropython import const
 
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX, SIDES_MAX
 from shared_proto.settings import NEGATIVE, POINT
-from shared_proto.states import SENSE_HIGH, SENSE_OK, SENSE_OPEN, SENSE_SHORTED, SENSE_SILENT
+from shared_proto.states import SENSE_HIGH, SENSE_OK, SENSE_OPEN, SENSE_SHORTED
 
 # Common practice, no source: below 1 V a cell there is no pack, above 4.5 V a cell none that could be charged.
 _OPEN_CELL_MV = const(1000)
@@ -60,7 +60,7 @@ class Sense:
         self.used = 0  # entries of `order` in use
         self.negative_mv = [0] * SIDES_MAX
         self.current_da = [NOT_KNOWN_MV] * SIDES_MAX
-        self._how = [(0, 0, 0, POINT, 0)] * SENSES_MAX  # gain, shift, offset_mv, kind, cells of each input
+        self._how = [(0, 0, 0, 0, POINT, 0)] * SENSES_MAX  # gain, shift, half, offset_mv, kind, cells of each input
         self._kind = [POINT] * SENSES_MAX
         self._below = [-1] * SENSES_MAX  # the point below on the same side, -1 none
         self._side = [0] * SENSES_MAX
@@ -80,7 +80,7 @@ class Sense:
             self.cells[n] = cells = get("sense.cells", n)
             self._kind[n] = kind = get("sense.kind", n)
             gain, shift = scale(get("sense.nv_per_count", n))
-            self._how[n] = (gain, shift - 7, get("sense.offset_mv", n), kind, cells)
+            self._how[n] = (gain, shift - 7, 1 << shift >> 8, get("sense.offset_mv", n), kind, cells)
             self.mv[n] = NOT_KNOWN_MV
             self.fault[n] = SENSE_OK
             self._since[n] = self._step
@@ -134,16 +134,16 @@ class Sense:
             elif (step - since[n]) & _STEP_MASK >= _SILENT_STEPS:
                 since[n] = (step - _SILENT_STEPS) & _STEP_MASK  # never so long that the difference wraps
                 self._doubts[n] = _DOUBTS
-                if self._doubtful(n, SENSE_SILENT):
+                if self._doubtful(n, inputs.no_reading[n]):
                     news = NEW_FAULT
         return news
 
     @micropython.native
     def _take(self, inputs, n):
         """A new reading: is it believed? The checks are in one piece, since a call costs as much as all of them."""
-        gain, shift, offset_mv, kind, cells = self._how[n]
+        gain, shift, half, offset_mv, kind, cells = self._how[n]
         code = inputs.code[n]
-        mv = (((code >> 7) * gain + (((code & 127) * gain) >> 7)) >> shift) + offset_mv
+        mv = (((code >> 7) * gain + (((code & 127) * gain) >> 7) + half) >> shift) + offset_mv
         if kind == NEGATIVE:
             mv = -mv
         if mv < 0:

@@ -77,9 +77,11 @@ def test_the_adc_is_asked_for_what_the_driver_says():
     """Bits of the configuration register by the part's data sheet, TI SBAS444."""
     from drivers import adc_i2c
 
-    config = adc_i2c._CONFIG | (adc_i2c._SINGLE_ENDED + 2) << 12
+    config = adc_i2c._READY | adc_i2c._CONFIG | (adc_i2c._SINGLE_ENDED + 2) << 12
     assert config >> 15 == 1  # start
     assert config >> 12 & 7 == 0b110  # input 2 against ground
+    assert 0 + adc_i2c._AGAINST_FOURTH == 0b001  # input 0 against input 3
+    assert 2 + adc_i2c._AGAINST_FOURTH == 0b011  # input 2 against input 3
     assert config >> 9 & 7 == 0b001  # full scale 4.096 V, 125 uV a count
     assert config >> 8 & 1 == 1  # single shot
     assert config >> 5 & 7 == 0b101  # 250 a second

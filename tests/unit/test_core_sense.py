@@ -45,13 +45,13 @@ class Wires:
 @example(nv=NV.low, code=65535)
 def test_the_scale_is_exact_to_the_millivolt_and_stays_a_small_integer(nv, code):
     gain, shift = scale(nv)
-    mv = ((code >> 7) * gain + (((code & 127) * gain) >> 7)) >> (shift - 7)
+    mv = ((code >> 7) * gain + (((code & 127) * gain) >> 7) + (1 << shift >> 8)) >> (shift - 7)
     exact = Fraction(code * nv, 1_000_000)
     error = abs(Fraction(gain * 1_000_000, nv << shift) - 1)
     assert error < Fraction(2, 1_000_000)
-    # Rounded down once, and 1/128 of the last place lost before that.
-    assert exact * (1 - error) - Fraction(129, 128) < mv <= exact * (1 + error)
-    assert (code >> 7) * gain + ((127 * gain) >> 7) < 1 << 30
+    # Rounded once, and at most 1/128 of the last place lost before that.
+    assert exact * (1 - error) - Fraction(65, 128) < mv <= exact * (1 + error) + Fraction(1, 2)
+    assert (code >> 7) * gain + ((127 * gain) >> 7) + (1 << shift >> 8) < 1 << 30
     assert 127 * gain < 1 << 30
 
 
@@ -69,7 +69,7 @@ def test_a_reading_is_its_code_times_the_scale_and_the_offset(code, offset_mv):
     inputs.reading[LEFT_TOP] = 1
     sense.update(inputs)
     exact = min(max(0, Fraction(code * NV_PER_COUNT, 1_000_000) + offset_mv), NOT_KNOWN_MV - 1)
-    assert abs(sense.mv[LEFT_TOP] - exact) <= 1
+    assert abs(sense.mv[LEFT_TOP] - exact) <= Fraction(65, 128) + exact * Fraction(2, 1_000_000)
 
 
 @pytest.mark.parametrize("point", [LEFT_TAP, LEFT_TOP, RIGHT_TAP, RIGHT_TOP])

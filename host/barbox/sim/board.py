@@ -214,9 +214,38 @@ class SimBoard(WireFaults):
         """The I2C ADC `part` (0 or 1) no longer answers."""
         self.wiring.parts_absent |= 1 << part
 
+    def wake_adc(self, part: int = 0) -> None:
+        """Undo `silence_adc`."""
+        self.wiring.parts_absent &= ~(1 << part)
+
+    def replace_adc_part(self, part: int = 0, other: bool = True) -> None:
+        """Another kind of part answers at the address of I2C ADC `part` (0 or 1); `other=False` puts the right one
+        back."""
+        self.wiring.parts_replaced = _with_bit(self.wiring.parts_replaced, part, other)
+
+    def freeze_adc(self, part: int = 0, frozen: bool = True) -> None:
+        """The I2C ADC `part` goes on converting, and every result is that of its last conversion."""
+        self.wiring.parts_frozen = _with_bit(self.wiring.parts_frozen, part, frozen)
+
+    def stall_adc(self, part: int = 0, stalled: bool = True) -> None:
+        """Conversions of the I2C ADC `part` begin and never end."""
+        self.wiring.parts_never_ready = _with_bit(self.wiring.parts_never_ready, part, stalled)
+
     def stick_bus(self, stuck: bool = True) -> None:
-        """Hold the ADC bus low: every transfer runs into its time-out."""
+        """Hold the data line of the ADC bus low for good: every transfer runs into its time-out."""
         self.wiring.bus_stuck = stuck
+        self.wiring.bus_clocks = 0
+
+    def hold_bus_low(self, clocks: int = 9) -> None:
+        """A part on the ADC bus that was interrupted in mid-byte holds the data line low until it has seen so many
+        clocks, 1 to 9."""
+        self.wiring.bus_stuck = True
+        self.wiring.bus_clocks = clocks
+        self.wiring.bus_holds += 1
+
+    def drift_reference(self, percent: float) -> None:
+        """The reference of the ADCs rises by `percent` (the 3.3 V rail, of the chip's own): readings fall by it."""
+        self.wiring.reference_drift = percent / 100
 
     def unplug_display(self) -> None:
         """Take the display off its bus; it loses its supply."""
@@ -304,6 +333,10 @@ class SimBoard(WireFaults):
     def heap_used_bytes(self) -> int:
         """Heap of the VM in use when main.py was about to start: what the shims take."""
         return self._step.heap_used_bytes
+
+
+def _with_bit(word: int, bit: int, on: bool) -> int:
+    return word | 1 << bit if on else word & ~(1 << bit)
 
 
 def settings_slot(values: Values) -> bytes:

@@ -10,10 +10,11 @@ import random
 from dataclasses import dataclass
 
 from shared_proto.messages import SENSES_MAX
-from shared_proto.settings import CURRENT, NEGATIVE, POINT, Values
+from shared_proto.settings import CURRENT, INPUTS_OF_A_PART, NEGATIVE, POINT, Values
 
 _SUPPLY_UV = 3_300_000
 _CHIP_COUNT_NV = 3_300_000_000 / 65_536  # one 16-bit code of the chip's own ADC
+_REFERENCE_OUT_UV = 1_650_000  # of a current sensor that has one
 _V_PER_A = 0.1  # setting sense.kind: of a current sensor, 1 mV stands for 10 mA
 
 SUPPLY_V = 5.0
@@ -89,7 +90,13 @@ class Wiring:
         self.wheel_cut = False
         self.now_us = 0
         self.parts_absent = 0
-        self.bus_stuck = False
+        self.parts_replaced = 0
+        self.parts_frozen = 0
+        self.parts_never_ready = 0
+        self.bus_stuck = False  # the data line of the ADC bus is held low ...
+        self.bus_clocks = 0  # ... until its clock has come so often; 0: for good
+        self.bus_holds = 0  # how often it was
+        self.reference_drift = 0.0  # of the ADCs' reference, relative: 0.01 reads 1 % too little
         self.display_bus_stuck = False
         self.display_powered = 0  # how often the display lost its supply
         self.noise_uv = 150.0 if not self.chip else 600.0
@@ -97,6 +104,7 @@ class Wiring:
         self._span = (get("lever_a_full_mv") - self._rest[0], get("lever_b_full_mv") - self._rest[1])
         count_nv = _CHIP_COUNT_NV if self.chip else 125_000
         self.wires: list[SenseWire | None] = []
+        self._references: dict[int, int] = {}  # input with a sensor's reference output: that of the sensor
         for n in range(SENSES_MAX):
             side, cells, kind = get("sense.side", n), get("sense.cells", n), get("sense.kind", n)
             if not side or not (cells or kind):
@@ -109,7 +117,9 @@ class Wiring:
             )
             ratio = get("sense.nv_per_count", n) / count_nv
             wire = SenseWire(side - 1, tops.index(cells) if kind == POINT else 0, ratio, kind)
-            if kind == CURRENT:
+            if get("sense.against", n):
+                self._references[INPUTS_OF_A_PART * (n // INPUTS_OF_A_PART + 1) - 1] = n
+            elif kind == CURRENT:
                 wire.zero_v = -get("sense.offset_mv", n) / 1000
             if errors:
                 # 1 % resistors and the data sheet's typical figures of the ADC, as standard deviations.
@@ -154,9 +164,18 @@ class Wiring:
         return levels
 
     def parts(self) -> int:
-        """Absent I2C parts (bits 0 to 2), stuck buses (bits 8, 9), the display's power cycles (bit 16 and up)."""
-        stuck = (0x100 if self.bus_stuck else 0) | (0x200 if self.display_bus_stuck else 0)
-        return self.parts_absent | stuck | self.display_powered << 16
+        """What is wrong with the parts on the I2C buses, bit by bit as in `hal/_parts.py`."""
+        return (
+            self.parts_absent
+            | self.parts_replaced << 3
+            | self.parts_frozen << 5
+            | self.bus_stuck << 8
+            | self.display_bus_stuck << 9
+            | self.parts_never_ready << 10
+            | self.display_powered << 16
+            | self.bus_clocks << 32
+            | (self.bus_holds & 0xFFFF) << 40
+        )
 
     def sense_pin_uv(
         self, points_v: list[list[float]], negative_v: list[float], current_a: list[float]
@@ -186,6 +205,13 @@ class Wiring:
             uv = volts * 1e6 / wire.ratio * wire.gain + wire.offset_uv + noise[at % 1021] - floating_uv
             out[n] = int(min(max(uv, -300_000), _SUPPLY_UV + 300_000))
         self._at = at
+        for reference, sensor in self._references.items():
+            out[reference] = _REFERENCE_OUT_UV
+            wire = self.wires[sensor]
+            if wire is not None and not wire.cut:
+                out[sensor] = min(out[sensor] + _REFERENCE_OUT_UV, _SUPPLY_UV)
+        if self.reference_drift:
+            out = [round(uv / (1 + self.reference_drift)) for uv in out]
         return out
 
     def chip_pin_uv(self, sense_uv: list[int]) -> list[int]:
@@ -199,6 +225,9 @@ class Wiring:
             out[pin - 26] = int(1000 * min(max(self._track_mv(track) - 1000 * self._float_v, 0), 3300))
         if board.SUPPLY_PIN is not None:
             out[board.SUPPLY_PIN - 26] = int(min(1e6 * self.supply_v / board.SUPPLY_RATIO, _SUPPLY_UV))
+        if self.chip and self.reference_drift:  # its sense inputs have it already
+            for pin in board.LEVER_PINS:
+                out[pin - 26] = round(out[pin - 26] / (1 + self.reference_drift))
         return out
 
     def _track_mv(self, track: int) -> float:

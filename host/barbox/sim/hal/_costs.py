@@ -14,6 +14,7 @@ US = {
     "ticks": 5,
     "i2c_call": 40,  # before the bits on the bus
     "i2c_bit_x100": 250,  # 2.5 us a bit at 400 kHz, times 100
+    "i2c_make": 60,  # to make the I2C object, once more after a recovery; declared
     "stdout_call": 10,
     "stdout_byte_x100": 83,  # 50 us for 48 bytes
     "stdin_byte": 12,

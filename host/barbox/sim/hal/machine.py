@@ -48,6 +48,7 @@ def enable_irq(state):
 class Pin:
     IN = 0
     OUT = 1
+    OPEN_DRAIN = 2
     PULL_UP = 1
     PULL_DOWN = 2
     IRQ_RISING = 8
@@ -56,22 +57,29 @@ class Pin:
     def __init__(self, number, mode=-1, pull=-1, value=None):
         self.number = number
         self._out = 0
+        self._open = False
         self.init(mode, pull, value)
 
     def init(self, mode=-1, pull=-1, value=None):
-        if mode == Pin.OUT:
+        if mode != -1:
+            self._open = mode == Pin.OPEN_DRAIN
+        if mode == Pin.OUT or mode == Pin.OPEN_DRAIN:
             self(0 if value is None else value)
 
     def value(self, value=None):
         if value is not None:
             return self(value)
         _bus.spend(_bus.cost["pin"])
+        if self._open and not self._out or _parts.pulled_low(self.number):
+            return 0
         return _bus.answer[_bus.PINS] >> self.number & 1
 
     def __call__(self, value=None):
         if value is None:
             return self.value()
         _bus.spend(_bus.cost["pin"])
+        if value and not self._out:
+            _parts.rise(self.number)
         self._out = 1 if value else 0
         _bus.log(_bus.PIN_OUT, self.number, self._out)
 
@@ -160,6 +168,9 @@ class I2C:
 
     def __init__(self, id=0, scl=None, sda=None, freq=400000, timeout=50000):
         self._id = id
+        _bus.spend(_bus.cost["i2c_make"])
+        if scl is not None:
+            _parts.wire(id, scl.number, sda.number)
         self._call_us = _bus.cost["i2c_call"]
         self._bits_us = _bus.cost["i2c_bit_x100"] * 4000  # of 400,000 bits, at 400 kHz
         self._freq = freq
