@@ -120,7 +120,8 @@ def test_lever_to_thrust_and_back():
         assert host.state == "DRIVING"
         assert host.status.lever_pm == pytest.approx(596, abs=8)  # dead band and end play taken off
         assert host.status.demand_pm == host.status.lever_pm
-        assert host.status.pulse_us[:2] == (box.pulse_us(LEFT), box.pulse_us(RIGHT))
+        for side in (LEFT, RIGHT):  # the status is up to a tenth of a second old, and the lever has noise
+            assert host.status.pulse_us[side] in {width for _, width in box.pulses(side)[-8:]}
         assert box.thrust_n(LEFT) > 30 and box.thrust_n(RIGHT) > 30
         box.move_lever(0)
         host.ride(2)
