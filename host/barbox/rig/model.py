@@ -150,11 +150,15 @@ class Wiring:
 
 @dataclass(frozen=True)
 class Vehicle:
-    """What the fans push. None: whatever a model takes by default."""
+    """What the fans push. None: whatever a model takes by default.
+
+    `fan_spacing_mm`: between the middles of the outermost fans, across the vehicle; None: not stated.
+    """
 
     mass_kg: float | None = None
     crr: float | None = None
     cda_m2: float | None = None
+    fan_spacing_mm: float | None = None
 
 
 @dataclass(frozen=True)

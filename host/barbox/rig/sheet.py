@@ -89,7 +89,7 @@ def _rig(top: Table, crc: int) -> Rig:
     wiring = top.table("wiring", ("lead_m", "lead_mm2", "contacts_mohm", "fuse_mohm", "reference_ppm"))
     most_ppm = SETTINGS[ROWS["reference_ppm"]].high
     held = wiring.whole("reference_ppm", 1, most_ppm, "ppm") if wiring.has("reference_ppm") else None
-    vehicle = top.table("vehicle", ("mass_kg", "crr", "cda_m2"))
+    vehicle = top.table("vehicle", ("mass_kg", "crr", "cda_m2", "fan_spacing_mm"))
     return Rig(
         name=name,
         board=board,
@@ -108,6 +108,7 @@ def _rig(top: Table, crc: int) -> Rig:
             mass_kg=vehicle.maybe("mass_kg", 5, 2000, "kg"),
             crr=vehicle.maybe("crr", 0, 0.1),
             cda_m2=vehicle.maybe("cda_m2", 0, 5, "m2"),
+            fan_spacing_mm=vehicle.maybe("fan_spacing_mm", 50, 5000, "mm"),
         ),
         crc=crc,
         source=top.source,

@@ -20,7 +20,7 @@ _SHORTEST_HOLD_S = 0.03
 
 def plant_spec(rig: Rig) -> PlantSpec:
     """The plant of a rig: full packs, a section for each sense point. Raises UserError for an impossible fan."""
-    wiring = rig.wiring
+    wiring, vehicle = rig.wiring, rig.vehicle
     lead_mohm = wiring.lead_mohm
     try:
         return PlantSpec(
@@ -35,7 +35,7 @@ def plant_spec(rig: Rig) -> PlantSpec:
                 )
                 for side in rig.sides
             ),
-            vehicle=VehicleSpec(**_given(asdict(rig.vehicle))),
+            vehicle=VehicleSpec(**_given({"mass_kg": vehicle.mass_kg, "crr": vehicle.crr, "cda_m2": vehicle.cda_m2})),
         )
     except ValueError as error:
         raise UserError(f"{rig.source}: {error}; correct the sheet") from None

@@ -66,7 +66,8 @@ class Esc:
         elif pulse_us >= self._full_us:
             duty = 1.0
         else:
-            duty = (pulse_us - self._idle_us) / (self._full_us - self._idle_us)
+            starts_us = spec.starts_us if spec.starts_us is not None else self._idle_us
+            duty = max((pulse_us - starts_us) / (self._full_us - starts_us), 0.0) ** spec.exponent
         self.duty = duty
         return duty
 

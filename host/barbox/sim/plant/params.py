@@ -195,6 +195,7 @@ class EscSpec:
     """An electronic speed controller (figures: common practice, no source).
 
     Duty runs in a straight line from `idle_us` to `full_us`; pulses up to `idle_seen_us` count as idle.
+    With `starts_us` it runs from 0 there instead, and with `exponent` along that power of the pulse's share.
     It runs only after `arm_s` of idle. Without pulses it holds its last command for `hold_s`, then stops
     and wants idle again. `cutoff_v` (its own low-voltage cutoff, None: off) stops it until idle comes back.
     With `learns_end_points`, `learn_s` of full pulses at power-up make it take that width as full and the
@@ -212,6 +213,8 @@ class EscSpec:
     learn_from_us: int = 1900
     supply_min_v: float = 6.0
     standby_w: float = 2.0
+    starts_us: int | None = None
+    exponent: float = 1.0
 
     def __post_init__(self) -> None:
         _need_from_0(self, "idle_us", "arm_s", "learn_s", "supply_min_v", "standby_w")
@@ -223,6 +226,9 @@ class EscSpec:
             )
         if self.cutoff_v is not None:
             _need_above_0(self, "cutoff_v")
+        _need(self, "exponent", lambda v: 0.3 <= v <= 3, "in 0.3..3")
+        if self.starts_us is not None and not self.idle_us <= self.starts_us < self.full_us:
+            raise ValueError(f"EscSpec.starts_us is {self.starts_us}; it must be in {self.idle_us}..{self.full_us - 1}")
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,159 @@
+"""What looks wrong in what was learned, each in a sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import hypot
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from barbox.rig import Rig
+
+if TYPE_CHECKING:
+    from barbox.bench.learn import SideLearned
+
+WEAK = 0.15
+"""A side that gives this much less than the best one is not a matter of tuning (common practice, no source)."""
+
+_POOR_MERIT = 0.30
+_WHY_WEAK = {
+    "thrust": "the weaker one sets the full thrust of all",
+    "sag": "a fan that draws less pulls less",
+}
+_SURE = 2.0  # standard uncertainties
+_WORSE_SECTION = 1.3
+_EXPONENTS = (1.2, 3.0)  # a fan on an ESC lies between; its speed goes with the pulse, its thrust with the square
+_OFF_THE_REST = 0.025  # of the highest thrust
+
+
+@dataclass(frozen=True)
+class Finding:
+    """`kind`: a short name for scripts; `side`: from 0, None for the rig; `text`: what was seen and what to look at."""
+
+    kind: str
+    side: int | None
+    text: str
+
+
+def look(rig: Rig, sides: Sequence[SideLearned], efficiency: Sequence[float]) -> list[Finding]:
+    """All that looks wrong."""
+    found: list[Finding] = []
+    for s in sides:
+        found += _falling(s)
+        found += _beyond_the_bound(rig, s, efficiency[s.side])
+        found += _shape(s)
+    found += _weak(rig, sides)
+    found += _sections(rig, sides)
+    return found
+
+
+def _falling(s: SideLearned) -> list[Finding]:
+    if s.how != "measured":
+        return []
+    points = s.thrust.points
+    for a, b in zip(points, points[1:], strict=False):
+        if b.span > a.span and a.value - b.value > _SURE * hypot(a.u, b.u):
+            return [Finding("falls", s.side,
+                            f"{s.name}: thrust falls from {a.value:.1f} N at {a.span:.0%} of the pulse span to "
+                            f"{b.value:.1f} N at {b.span:.0%}: measure both again; then look at the ESC's end "
+                            "points, its temperature and the string's sag")]  # fmt: skip
+    return []
+
+
+def _beyond_the_bound(rig: Rig, s: SideLearned, efficiency: float) -> list[Finding]:
+    # Against the electrical power, which holds whatever the efficiency is.
+    over = [m for m in s.merits if efficiency * (m.merit - _SURE * m.u) > 1.0]
+    if over:
+        m = max(over, key=lambda m: m.merit)
+        return [Finding("bound", s.side,
+                        f"{s.name}: at {m.span:.0%} of the pulse span it seems to give more thrust than an ideal "
+                        f"duct of {rig.sides[s.side].fan.diameter_mm:g} mm could from the power it draws "
+                        f"({m.merit * efficiency:.2f} times): a wrong unit, a clamp on the wrong lead or out of "
+                        "range, or another diameter")]  # fmt: skip
+    best = max(s.merits, key=lambda m: m.span, default=None)
+    if best and best.merit + _SURE * best.u < _POOR_MERIT:
+        return [Finding("merit", s.side,
+                        f"{s.name}: its thrust is what an ideal duct gives for {best.merit:.0%} of its power: look "
+                        "for a blocked inlet or outlet, a rotor on the wrong way round, a rope that does not pull "
+                        "straight, and the units")]  # fmt: skip
+    return []
+
+
+def _shape(s: SideLearned) -> list[Finding]:
+    if s.how != "measured":
+        return []
+    found = []
+    law = s.thrust.law
+    n = len(s.thrust.points)
+    leans_on = "square law" if n < 3 else "power law without a dead band"
+    if n < 5:
+        found.append(Finding("few", s.side,
+                             f"{s.name}: thrust was measured at {n} step{'s'[: n > 1]} only: the curve leans on the "
+                             f"{leans_on}; measure five or more"))  # fmt: skip
+    elif not _EXPONENTS[0] <= law.exponent <= _EXPONENTS[1]:
+        found.append(Finding("exponent", s.side,
+                             f"{s.name}: thrust goes with the pulse to the power of {law.exponent:.2f}, where "
+                             f"{_EXPONENTS[0]:g} to {_EXPONENTS[1]:g} is usual: let the ESC learn its end points "
+                             "again"))  # fmt: skip
+    found += _stands_out(s)
+    return found
+
+
+def _stands_out(s: SideLearned) -> list[Finding]:
+    """The step whose thrust lies furthest off, if it does so plainly: off the power law, and off the monotone curve
+    through all the others as well."""
+    from barbox.bench.fit import Monotone
+
+    points = s.thrust.points
+    top = max(p.value for p in points)
+    worst: tuple[float, str] | None = None
+    for k in range(1, len(points) - 1):
+        x, y, u = zip(*[(p.span, p.value, p.u) for n, p in enumerate(points) if n != k], strict=True)
+        p = points[k]
+        between = float(Monotone(x, y, u, s.thrust.law).at(p.span))
+        off = min(abs(p.value - between), abs(p.value - float(s.thrust.by_law_at(p.span))))
+        if off > max(_OFF_THE_REST * top, 4.0 * p.u) and (worst is None or off > worst[0]):
+            likely = f"where the others make {between:.1f} N likely"
+            worst = off, f"{p.value:.1f} N at {p.span:.0%} of the pulse span, {likely}"
+    if worst is None:
+        return []
+    return [Finding("stands out", s.side, f"{s.name}: {worst[1]}: measure that step again")]
+
+
+def _weak(rig: Rig, sides: Sequence[SideLearned]) -> list[Finding]:
+    if len(sides) < 2:
+        return []
+    span = min(s.to_span for s in sides)
+    if all(s.how == "measured" for s in sides):
+        what, values = "thrust", [float(s.thrust.at(span)) / rig.sides[s.side].fan.full_thrust_n for s in sides]
+    else:
+        # Of packs that are alike; the sag of the whole string at the highest step, a cell.
+        what, values = "sag", [sum([k.sag_v for k in s.sections]) / rig.sides[s.side].cells for s in sides]
+    best = max(values)
+    found = []
+    for s, value in zip(sides, values, strict=True):
+        if best > 0 and value < (1.0 - WEAK) * best:
+            why = _WHY_WEAK[what]
+            found.append(Finding("weak", s.side,
+                                 f"{s.name}: {1 - value / best:.0%} less {what} than the best side at {span:.0%} of "
+                                 "the pulse span: look at its fan, ESC end points and pack before trimming it away "
+                                 f"({why})"))  # fmt: skip
+    return found
+
+
+def _sections(rig: Rig, sides: Sequence[SideLearned]) -> list[Finding]:
+    known = [f for s in sides for f in s.sections if f.cell_mohm is not None and f.points > 2]
+    if len(known) < 2:
+        return []
+    middle = float(np.median([f.cell_mohm for f in known]))  # type: ignore[misc]
+    found = []
+    for f in known:
+        assert f.cell_mohm is not None and f.resistance_sd_mohm is not None
+        if f.cell_mohm - _SURE * f.resistance_sd_mohm / f.cells > _WORSE_SECTION * middle:
+            where = f"{rig.sides[f.side].name}, {rig.sides[f.side].section_name(f.section)}"
+            found.append(Finding("resistance", f.side,
+                                 f"{where}: {f.cell_mohm:.1f} milliohm a cell, the middle one has {middle:.1f}: an "
+                                 "aged pack, a cold one, or a contact that gets warm"))  # fmt: skip
+    return found

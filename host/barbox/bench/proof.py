@@ -1,0 +1,58 @@
+"""What the bench found out about how a side stops."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from datetime import date
+from typing import Any
+
+LONGEST_HOLD_S = 1.0
+"""An ESC that runs on for longer than this after its pulses end has not been proved to stop (common practice)."""
+
+LONGEST_STOP_S = 0.5
+"""The same for idle pulses after the stop loop opened: power off, though the rotor runs down for longer."""
+
+
+@dataclass(frozen=True)
+class StopProof:
+    """Of one side, at the lowest step.
+
+    `stop_s`: from the stop loop's opening to no more current; `hold_s`: from the last pulse to no more current, with
+    pulses withheld; None: not measured. `by`: "voltage" or "ear". `settings_seen`: a person has looked at the ESC's own
+    settings (cutoff off, braking off, cell count fixed).
+    """
+
+    side: int
+    stop_s: float | None
+    hold_s: float | None
+    by: str
+    settings_seen: bool
+    day: str
+
+    def missing(self) -> str:
+        """Why it is no proof, in a clause; "" when it is one."""
+        if self.stop_s is None:
+            return "the stop loop was not tried"
+        if self.stop_s > LONGEST_STOP_S:
+            return f"it ran on for {self.stop_s:.1f} s after the stop loop opened"
+        if self.hold_s is None:
+            return "pulses were not withheld"
+        if self.hold_s > LONGEST_HOLD_S:
+            return f"its ESC held its last command for {self.hold_s:.1f} s after the pulses ended"
+        return "" if self.settings_seen else "its ESC's settings were not signed off"
+
+    @property
+    def proved(self) -> bool:
+        """Whether the box's cap for unproved sides may go."""
+        return not self.missing()
+
+    def as_toml(self) -> str:
+        """The value of `proof` of a rig sheet. Raises ValueError when it is no proof."""
+        if self.hold_s is None or not self.proved:
+            raise ValueError(self.missing())
+        # Rounded up: a proof may not promise more than was measured.
+        return f"{{ stop_proved = {date.fromisoformat(self.day)}, hold_s = {-(-self.hold_s * 100 // 1) / 100:g} }}"
+
+    def as_dict(self) -> dict[str, Any]:
+        """For the record."""
+        return asdict(self)

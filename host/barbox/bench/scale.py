@@ -1,0 +1,87 @@
+"""A scale on a serial port that prints numbers, a line for each; silence and a zero that moved are noticed."""
+
+from __future__ import annotations
+
+import re
+from collections import deque
+from dataclasses import dataclass
+from statistics import fmean, stdev
+
+from barbox.bench.units import THRUST_N, unit_named
+from barbox.errors import UserError
+
+SILENT_S = 2.0
+"""A scale that has said nothing for this long is silent (they print some times a second; common practice)."""
+
+_LONGEST_LINE = 200
+_KEPT = 1000
+# A comma counts as a decimal sign only where nothing but one number can be meant: "1,12.5" is two numbers.
+_NUMBER = re.compile(r"([-+]?)\s*(\d+(?:\.\d+|,\d+(?![.\d]))?)(?:\s*([A-Za-z]+))?")
+
+
+def last_number(line: str) -> tuple[float, str | None] | None:
+    """(value, unit) of the last number of a line, None without a number; unit None: none that is known follows it."""
+    found = list(_NUMBER.finditer(line))
+    if not found:
+        return None
+    sign, digits, word = found[-1].groups()
+    value = float(digits.replace(",", "."))
+    return (-value if sign == "-" else value), unit_named(word, THRUST_N) if word else None
+
+
+@dataclass(frozen=True)
+class Mean:
+    """A mean over a while, in N; `sd_n` of single lines, 0 for one line."""
+
+    thrust_n: float
+    sd_n: float
+    lines: int
+
+
+class ScaleLines:
+    """What a scale has printed. `unit` is what its numbers are in where a line does not say."""
+
+    def __init__(self, unit: str) -> None:
+        self.unit = unit
+        self._rest = ""
+        self._seen: deque[tuple[float, float]] = deque(maxlen=_KEPT)
+        self.heard_s: float | None = None
+
+    def feed(self, data: bytes, now_s: float) -> None:
+        """Bytes from the port, with the time they came (any steady clock). Lines without a number are let pass."""
+        text = self._rest + data.decode("ascii", "replace")
+        *lines, self._rest = re.split(r"[\r\n]+", text)
+        self._rest = self._rest[-_LONGEST_LINE:]
+        for line in lines:
+            number = last_number(line[-_LONGEST_LINE:])
+            if number:
+                value, unit = number
+                self._seen.append((now_s, value * THRUST_N[unit or self.unit]))
+                self.heard_s = now_s
+
+    def mean(self, since_s: float, now_s: float) -> Mean:
+        """The mean since then. Raises UserError, one sentence, when the scale is silent."""
+        if self.heard_s is None or now_s - self.heard_s > SILENT_S:
+            ago = "has not printed a number yet"
+            if self.heard_s is not None:
+                ago = f"has been silent for {now_s - self.heard_s:.0f} s"
+            raise UserError(f"the scale {ago}: look at its cable and whether it has switched itself off, then repeat "
+                            "the step")
+        values = [v for t, v in self._seen if t >= since_s]
+        if not values:
+            raise UserError("the scale printed nothing during the step: repeat it, and hold it longer")
+        return Mean(fmean(values), stdev(values) if len(values) > 1 else 0.0, len(values))
+
+
+def zero_moved(before_n: float, after_n: float, step_n: float, least_thrust_n: float) -> str:
+    """What to say about the scale's zero before and after a step; "" while it is of no consequence.
+
+    It is when it moved by more than three display steps and by more than 2 % of the thrust that was read between.
+    """
+    moved = abs(after_n - before_n)
+    if moved <= max(3.0 * step_n, 0.02 * abs(least_thrust_n)):
+        return ""
+    return (
+        f"the scale stood at {before_n:.2f} N before the step and at {after_n:.2f} N after it: it drifts, or the "
+        "rope rubs; set it to zero and repeat the step"
+    )

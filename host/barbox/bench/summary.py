@@ -1,0 +1,205 @@
+"""A bench run in lines and tables: the page and the terminal show the same; and as numbers for the record."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from math import hypot
+from typing import Any
+
+from barbox.bench.checklist import QUESTIONS
+from barbox.bench.curve import Curves
+from barbox.bench.learn import ASSUMPTIONS, MEASURED, Fitted, Learned, SideLearned, turning_moment_nm
+from barbox.bench.record import Record
+from barbox.rig import Rig
+
+Table = tuple[list[str], list[list[str]]]
+
+
+def headline(rig: Rig, learned: Learned, curves: Curves) -> list[str]:
+    """What matters most."""
+    lines = [
+        f"full demand gives {curves.full_thrust_n:.1f} N on each side"
+        + (f", set by {curves.sides[curves.set_by].name}, the weaker one" if len(curves.sides) > 1 else ""),
+        f"from 10 to 100 % of the lever, thrust is within {100 * max(c.error for c in curves.sides):.1f} % of full "
+        "thrust of being in proportion"
+        + (f", and the sides within {100 * curves.apart:.1f} % of each other" if len(curves.sides) > 1 else "")
+        + f", give or take {100 * max(c.error_u for c in curves.sides):.1f} % for what the readings leave open",
+    ]
+    for c in curves.sides:
+        lines.append(
+            f"{c.name}: begins to push at {c.starts_pm / 10:.1f} % of the lever; below 10 % its thrust is up to "
+            f"{100 * c.low_error:.1f} % of full thrust under proportion, since the first piece of the table leads "
+            "through the dead band"
+        )
+    for s in learned.sides:
+        if s.to_span < 0.999:
+            lines.append(f"{s.name}: no pulse above {s.to_span:.0%} of the span was tried, so the curve ends there")
+    if len(learned.sides) > 1:
+        off = learned.mismatch_n()
+        span = min(s.to_span for s in learned.sides)
+        first, last = learned.sides[0].name, learned.sides[-1].name
+        more = f"{abs(off):.1f} N {'more' if off > 0 else 'less'}"
+        line = f"untrimmed, at {span:.0%} of the pulse span, {first} pulls {more} than {last}"
+        spacing = rig.vehicle.fan_spacing_mm
+        if spacing:
+            moment_nm = abs(turning_moment_nm(off, spacing))
+            trimmed_nm = turning_moment_nm(curves.apart * curves.full_thrust_n, spacing)
+            line += f": {moment_nm:.1f} N m about the middle of fans {spacing:g} mm apart; trimmed {trimmed_nm:.2f} N m"
+        else:
+            line += "; state vehicle.fan_spacing_mm in the sheet for the turning moment"
+        lines.append(line)
+    return lines
+
+
+def tables(rig: Rig, curves: Curves, old: Sequence[Sequence[int]]) -> Table:
+    """Old and new table of each side, and its current."""
+    head = ["at demand, %"] + [f"{10 * n}" for n in range(11)]
+    rows = []
+    for c, before in zip(curves.sides, old, strict=True):
+        rows.append([f"{c.name}, pulse span now, per mille"] + [str(v) for v in before])
+        rows.append([f"{c.name}, pulse span new, per mille"] + [str(v) for v in c.curve_pm])
+        if c.current_da:
+            rows.append([f"{c.name}, current, A"] + [f"{v / 10:g}" for v in c.current_da])
+    return head, rows
+
+
+def readings(rig: Rig, record: Record) -> Table:
+    """A row a reading."""
+    head = ["side", "pulse, us", "thrust, N", "current, A", "sections at rest, V", "sections under load, V"]
+    rows = []
+    for r in record.run.in_order():
+        rows.append([
+            rig.sides[r.side].name, str(r.pulse_us), _number(r.thrust_n, ".2f"), _number(r.current_a, ".1f"),
+            " / ".join([_number(v, ".2f") for v in r.rest_v]), " / ".join([_number(v, ".2f") for v in r.load_v]),
+        ])  # fmt: skip
+    return head, rows
+
+
+def _number(value: float | None, how: str) -> str:
+    return "-" if value is None else format(value, how)
+
+
+def figures(rig: Rig, learned: Learned) -> list[str]:
+    """What was fitted, with uncertainties (k = 2 throughout)."""
+    lines = []
+    for s in learned.sides:
+        lines += _model(s, "thrust", "N", s.thrust) if s.how == MEASURED else [f"{s.name}: {ASSUMPTIONS[s.how]}"]
+        if s.current:
+            lines += _model(s, "current", "A", s.current)
+        if s.power:
+            lines += _model(s, "shaft power", "W", s.power)
+        if s.merits:
+            best = s.merits[-1]
+            lines.append(
+                f"{s.name}: figure of merit {best.merit:.2f} +- {2 * best.u:.2f} at {best.span:.0%} of the pulse "
+                f"span (share of its shaft power that an ideal duct of {rig.sides[s.side].fan.diameter_mm:g} mm "
+                f"would need in air of {learned.air.density_kg_m3:.3f} kg/m3)"
+            )
+        for f in s.sections:
+            where = f"{s.name}, {rig.sides[s.side].section_name(f.section)}"
+            line = f"{where}: sags by {f.sag_v:.2f} V at {f.at_us} us, {1000 * f.cell_sag_v:.0f} mV a cell"
+            if f.cell_mohm is not None and f.resistance_sd_mohm is not None:
+                spread = 2 * f.resistance_sd_mohm / f.cells
+                line += f"; {f.cell_mohm:.3g} +- {spread:.1g} milliohm a cell over some seconds, by the scatter"
+            lines.append(line)
+    return lines
+
+
+def _model(s: SideLearned, what: str, unit: str, f: Fitted) -> list[str]:
+    law = f.law
+    text = (
+        f"{s.name}: {what} = {law.scale:.4g} (+- {2 * law.scale_sd:.2g}) {unit} x (span - {law.dead:.3f}"
+        + (f" (+- {2 * law.dead_sd:.2g})" if law.dead_sd else "")
+        + f") ^ {law.exponent:.2f}"
+        + (f" (+- {2 * law.exponent_sd:.2g})" if law.exponent_sd else "")
+        + f", from {law.points} steps"
+    )
+    curve = f"; the monotone curve through the points is used, up to {f.apart:.2g} {unit} from it"
+    text += "; used" if f.by_law else curve
+    if f.below:
+        text += f"; {f.below} reading{'s'[: f.below > 1]} below the instrument's resolution not fitted"
+    return [text]
+
+
+def assumptions(record: Record, learned: Learned) -> list[str]:
+    """What the figures rest on."""
+    i = record.instruments
+    lines = [f"{s.name}: {ASSUMPTIONS[s.how]}" for s in learned.sides]
+    if i.scale:
+        lines.append(
+            f"scale read to {i.thrust_step_n:.3g} N; its gain may be off by {i.thrust_error_percent:g} %, alike on "
+            "all sides: that moves every thrust alike, and neither the proportion nor the match of the sides"
+        )
+    if i.clamp:
+        u = hypot(i.current_error_percent, 1.5 * i.thrust_error_percent)
+        lines.append(
+            f"clamp meter read to {i.current_step_a:.3g} A; its gain may be off by {i.current_error_percent:g} %, "
+            f"which moves currents, resistances and the figure of merit (by {u:.1f} % with the scale's)"
+        )
+        lines.append(
+            "shaft power is "
+            + ", ".join([f"{100 * e:.0f} %" for e in sorted(set(learned.efficiency))])
+            + " of the string's power (the sheet's efficiency, or what is common)"
+        )
+    if learned.reference_cell_v is not None:
+        lines.append(
+            f"all values are carried to strings that rest at {learned.reference_cell_v:.3f} V a cell, by the fan "
+            "laws; sag stays as it is"
+        )
+    lines.append(
+        f"air of {record.air.pressure_hpa:g} hPa and {record.air.temperature_c:g} C: {record.air.density_kg_m3:.3f} "
+        "kg/m3, humidity left out"
+    )
+    return lines
+
+
+def answers(record: Record) -> list[tuple[str, bool]]:
+    """The checklist's questions and how they were answered."""
+    return [(q.text, record.checklist[q.key]) for q in QUESTIONS if q.key in record.checklist]
+
+
+def proofs(rig: Rig, record: Record) -> list[str]:
+    """How each side stops."""
+    lines = []
+    for p in record.proofs:
+        name = rig.sides[p.side].name
+        seen = (("stop loop", p.stop_s), ("pulses withheld", p.hold_s))
+        times = ", ".join([f"{words} {v:.2f} s" for words, v in seen if v is not None])
+        verdict = "its stop is proved" if p.proved else f"NOT proved, {p.missing()}"
+        lines.append(f"{name}: {verdict} ({times or 'no time'}, by {p.by}, {p.day})")
+    return lines
+
+
+def as_dict(rig: Rig, learned: Learned, curves: Curves) -> dict[str, Any]:
+    """For the record and for scripts: numbers only, sides by name."""
+    return {
+        "full_thrust_n": curves.full_thrust_n,
+        "set_by": curves.sides[curves.set_by].name,
+        "apart": curves.apart,
+        "density_kg_m3": learned.air.density_kg_m3,
+        "findings": [asdict(f) for f in learned.findings],
+        "sides": [
+            {
+                "name": s.name,
+                "thrust_is": s.how,
+                "to_span": s.to_span,
+                "thrust": _law(s.thrust),
+                "current": _law(s.current),
+                "shaft_power": _law(s.power),
+                "merit": [asdict(m) for m in s.merits],
+                "sections": [asdict(f) for f in s.sections],
+                "curve_pm": list(c.curve_pm),
+                "current_da": list(c.current_da) if c.current_da else None,
+                "error": c.error,
+                "low_error": c.low_error,
+                "starts_pm": c.starts_pm,
+            }
+            for s, c in zip(learned.sides, curves.sides, strict=True)
+        ],
+    }
+
+
+def _law(f: Fitted | None) -> dict[str, Any] | None:
+    return None if f is None else {**asdict(f.law), "used": "power law" if f.by_law else "monotone "
+                                                                                         "curve", "not_fitted": f.below}

@@ -1,0 +1,76 @@
+"""A typed quantity to a number in one unit: "12,3 N", "1.25 kgf", "48". What will not do is one sentence."""
+
+from __future__ import annotations
+
+import re
+
+from barbox.errors import UserError
+
+POUND_FORCE_N = 4.4482216152605
+"""Exact: the international pound times standard gravity (NIST SP 811)."""
+
+THRUST_N = {"N": 1.0, "kgf": 9.80665, "gf": 0.00980665, "lbf": POUND_FORCE_N, "ozf": POUND_FORCE_N / 16}
+"""Newtons of one unit of force (NIST SP 811, exact)."""
+
+CURRENT_A = {"A": 1.0, "mA": 0.001}
+
+# What a scale's display calls a force.
+_ALSO = {"kg": "kgf", "kp": "kgf", "g": "gf", "lb": "lbf", "lbs": "lbf", "oz": "ozf", "newton": "N", "amp": "A"}
+_KNOWN = {
+    **dict.fromkeys(("V", "mV"), "voltage"),
+    **dict.fromkeys(("W", "kW"), "power"),
+    **dict.fromkeys(CURRENT_A, "current"),
+    **dict.fromkeys(THRUST_N, "force"),
+}
+_TYPED = re.compile(r"([+-]?)(\d+(?:[.,]\d*)?|[.,]\d+)\s*([^\W\d_]+|%)?")
+
+
+def unit_named(word: str, units: dict[str, float]) -> str | None:
+    """The unit that `word` means, in any case of letters, or None."""
+    if word in units:
+        return word
+    for known in (*units, *_ALSO):
+        if word.lower() == known.lower():
+            found = _ALSO.get(known, known)
+            return found if found in units else None
+    return None
+
+
+def parse(text: str, units: dict[str, float], unit: str | None) -> tuple[float, str]:
+    """(value in the base unit of `units`, the unit it was typed in). `unit` is that of the run: a bare number has it.
+
+    Raises UserError, one sentence: not a number, below 0, a unit of something else, another unit than that
+    of the run, no unit at all.
+    """
+    typed = text.strip()
+    example = f"12.3 {unit or next(iter(units))}"
+    match = _TYPED.fullmatch(typed)
+    if not match:
+        raise UserError(f'"{typed}" is not a number: write it as in {example}, with a point or a comma, not both')
+    sign, digits, word = match.groups()
+    value = float(digits.replace(",", "."))
+    if sign == "-" and value:
+        raise UserError(f'"{typed}" is below 0: pull the right way round, set the instrument to zero, and read again')
+    if word is None:
+        if unit is None:
+            raise UserError(f'"{typed}" has no unit: write it once, as in {example}; known: {", ".join(units)}')
+        return value * units[unit], unit
+    named = unit_named(word, units)
+    if named is None:
+        what = _KNOWN.get(word)
+        why = f"is a {what}" if what else f'has a unit that is not known here, "{word}"'
+        raise UserError(f'"{typed}" {why}: write {", ".join(units)}')
+    if unit is not None and named != unit:
+        raise UserError(
+            f'"{typed}" is in {named}, and this run reads {unit}: set the instrument to {unit}, or change the unit '
+            'of the run'
+        )
+    return value * units[named], named
+
+
+def digit(text: str) -> float:
+    """The last digit of a typed number, in its own unit: "12.3 N" is read to 0.1. Raises ValueError without digits."""
+    match = re.search(r"\d*(?:[.,](\d*))?", text.strip().lstrip("+-"))
+    if not match or not match[0]:
+        raise ValueError(f"no digits in {text!r}")
+    return 10.0 ** -len(match[1] or "")

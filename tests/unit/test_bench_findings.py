@@ -1,0 +1,178 @@
+"""What looks wrong is said; what is fine is not; what the instruments cannot see is not fitted."""
+
+from dataclasses import replace
+
+import pytest
+from bench_desk import ClampSpec, DeskBench, ScaleSpec, SimPerson, rig, tied_plant
+
+from barbox.bench import curve as curves
+from barbox.bench import learn, plan, summary
+from barbox.bench.air import Air
+from barbox.bench.readings import Reading
+from barbox.errors import UserError
+
+RIG = rig()
+ALIKE = ((1060, 1.0, 1.0), (1060, 1.0, 1.0))
+
+
+@pytest.fixture(scope="module")
+def good():
+    """(readings, instruments) of two fans that are alike."""
+    bench = DeskBench(RIG, tied_plant(RIG, ALIKE))
+    return bench.run(plan.make(RIG)).in_order(), bench.instruments
+
+
+def findings(readings, instruments, rig=RIG):
+    return {(f.kind, f.side): f.text for f in learn.learn(rig, readings, instruments, Air()).findings}
+
+
+def changed(readings, which, **change):
+    """The readings with `change` (a value or a function of the old one) in those for which `which` holds."""
+
+    def one(r):
+        return replace(r, **{k: v(getattr(r, k)) if callable(v) else v for k, v in change.items()})
+
+    return [one(r) if which(r) else r for r in readings]
+
+
+def test_two_good_fans_give_no_finding(good):
+    assert findings(*good) == {}
+
+
+def test_thrust_that_falls_with_the_pulse(good):
+    readings, instruments = good
+    found = findings(changed(readings, lambda r: (r.side, r.pulse_us) == (1, 2000), thrust_n=50.0), instruments)
+    assert "thrust falls from" in found["falls", 1] and "measure both again" in found["falls", 1]
+    assert ("falls", 0) not in found
+
+
+@pytest.mark.parametrize("what", ["pounds taken for kilograms", "a clamp that shows half"])
+def test_more_thrust_than_the_power_allows(good, what):
+    readings, instruments = good
+    if what.startswith("pounds"):
+        bad = changed(readings, lambda r: r.side == 0, thrust_n=lambda n: n / 0.45359237)
+    else:
+        bad = changed(readings, lambda r: r.side == 0, current_a=lambda a: a / 2)
+    found = findings(bad, instruments)
+    assert "more thrust than an ideal duct of 120 mm" in found["bound", 0]
+    assert ("bound", 1) not in found
+
+
+def test_a_wrong_diameter_is_beyond_the_bound(good):
+    small = replace(RIG, sides=tuple([replace(s, fan=replace(s.fan, diameter_mm=50)) for s in RIG.sides]))
+    assert "another diameter" in findings(*good, rig=small)["bound", 0]
+
+
+def test_little_thrust_for_the_power(good):
+    readings, instruments = good
+    found = findings(changed(readings, lambda r: True, thrust_n=lambda n: n / 2), instruments)
+    assert "blocked inlet or outlet" in found["merit", 1]
+
+
+@pytest.mark.parametrize(("share", "said"), [(0.80, True), (0.90, False)])
+def test_a_side_that_is_15_percent_weaker(good, share, said):
+    readings, instruments = good
+    found = findings(changed(readings, lambda r: r.side == 1, thrust_n=lambda n: n * share), instruments)
+    assert (("weak", 1) in found) == said
+    assert ("weak", 0) not in found
+
+
+def test_a_weak_side_is_seen_by_sag_alone():
+    """Fewer turns of the fan, less current, less sag: two thirds of the power on one side."""
+    plant = tied_plant(RIG, ((1060, 1.0, 1.0), (1060, 1.0, 1.0)))
+    plant._sides[1]._fan_w *= 2 / 3  # a rotor that takes less
+    bench = DeskBench(RIG, plant, SimPerson(plant, scale=None, clamp=None))
+    found = findings(bench.run(plan.make(RIG)).in_order(), bench.instruments)
+    assert "less sag than the best side" in found["weak", 1]
+
+
+def test_a_reading_that_stands_out_is_named(good):
+    readings, instruments = good
+    found = findings(changed(readings, lambda r: (r.side, r.pulse_us) == (0, 1650), thrust_n=36.0), instruments)
+    assert "N at 65% of the pulse span" in found["stands out", 0]
+
+
+def test_a_section_of_high_resistance():
+    plant = tied_plant(RIG, ALIKE)
+    plant.weaken_section(1, 0, resistance_factor=1.6)
+    bench = DeskBench(RIG, plant)
+    run = bench.run(plan.make(RIG)).in_order()
+    found = findings(run, bench.instruments)
+    assert "right, lower section" in found["resistance", 1]
+    assert [k for k in found if k[0] == "resistance"] == [("resistance", 1)]
+
+
+def test_resistance_of_a_section_with_its_uncertainty():
+    """Against the plant: series resistance of the cells and some of their fast pair, by Ohm's law."""
+    plant = tied_plant(RIG, ALIKE)
+    bench = DeskBench(RIG, plant, SimPerson(plant, clamp=ClampSpec(gain=1.0, offset_a=0.0)))
+    found = learn.learn(RIG, bench.run(plan.make(RIG)).in_order(), bench.instruments, Air())
+    series_mohm = 1000 * sum(g.series_ohm for g in plant.sections(0)[0].groups)
+    lower = found.sides[0].sections[0]
+    assert lower.resistance_mohm is not None and lower.resistance_sd_mohm is not None
+    assert series_mohm < lower.resistance_mohm < 1.5 * series_mohm
+    assert lower.resistance_sd_mohm < 0.01 * lower.resistance_mohm
+
+
+def test_what_lies_below_the_resolution_is_not_fitted():
+    plant = tied_plant(RIG, ((1140, 1.3, 1.0), (1140, 1.3, 1.0)))
+    coarse = SimPerson(plant, scale=ScaleSpec(unit="N", step=2.0, noise_n=0.3), clamp=ClampSpec(step_a=5.0))
+    bench = DeskBench(RIG, plant, coarse)
+    found = learn.learn(RIG, bench.run(plan.make(RIG)).in_order(), bench.instruments, Air())
+    for s in found.sides:
+        assert s.current is not None
+        assert s.thrust.below >= 1 and min(p.value for p in s.thrust.points) >= 2.0
+        assert s.current.below >= 2 and min(p.value for p in s.current.points) >= 5.0
+        assert len(s.thrust.points) + s.thrust.below == len(plan.SPANS_PM)
+    assert any("below the instrument's resolution not fitted" in line for line in summary.figures(RIG, found))
+
+
+def test_few_steps_are_said(good):
+    readings, instruments = good
+    some = [r for r in readings if r.pulse_us in (1350, 1650, 2000) or r.side == 0]
+    assert "at 3 steps only" in findings(some, instruments)["few", 1]
+
+
+def test_a_single_reading_leans_on_the_square_law(good):
+    readings, instruments = good
+    found = learn.learn(RIG, [r for r in readings if r.pulse_us == 1650], instruments, Air())
+    assert found.sides[0].thrust.law.exponent == 2.0
+    assert curves.make(RIG, found).sides[0].curve_pm[10] == 650
+
+
+def test_a_side_without_a_reading_is_a_sentence(good):
+    readings, instruments = good
+    with pytest.raises(UserError, match="right: no step of this side"):
+        learn.learn(RIG, [r for r in readings if r.side == 0], instruments, Air())
+
+
+def test_a_side_that_gave_no_thrust_is_a_sentence():
+    readings = [Reading(n, n % 2, 1200 + 100 * n, thrust_n=0.0) for n in range(6)]
+    found = learn.learn(RIG, readings, learn.Instruments(), Air())
+    assert {s.how for s in found.sides} == {learn.BY_SQUARE}
+
+
+def test_a_fuller_pack_does_not_make_a_stronger_fan():
+    """One string fresh, one at half: carried to one voltage by the fan laws, the fans are alike."""
+    plant = tied_plant(RIG, ALIKE)
+    plant.set_charge(0, 0.4)
+    bench = DeskBench(RIG, plant)
+    readings = bench.run(plan.make(RIG)).in_order()
+    at_full = {r.side: r.thrust_n for r in readings if r.pulse_us == 2000}
+    assert at_full[1] > 1.1 * at_full[0]
+    found = learn.learn(RIG, readings, bench.instruments, Air())
+    assert abs(found.mismatch_n()) < 0.03 * at_full[0]
+
+
+def test_what_the_summary_says(good):
+    readings, instruments = good
+    found = learn.learn(RIG, readings, instruments, Air())
+    said = " ".join(summary.headline(RIG, found, curves.make(RIG, found)))
+    assert "N m about the middle of fans 600 mm apart" in said
+    assert "nan" not in " ".join(summary.figures(RIG, found))
+
+
+@pytest.mark.parametrize(("pressure", "temperature"), [(300, 15), (1013, 90)])
+def test_air_that_is_no_weather(pressure, temperature):
+    with pytest.raises(ValueError, match="outside"):
+        Air(pressure, temperature)
