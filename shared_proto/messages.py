@@ -155,11 +155,11 @@ BENCH_OFFER = Message(21, "bench_offer", "box", "answers bench_ask: hold the arm
 ))
 BENCH_BEAT = Message(22, "bench_beat", "host", "shows that the host is there; no answer but a refusal", (
     ("token", "I", "", "of this run"),
-    ("count", "I", "", "above that of every bench message before"),
+    ("count", "I", "", "above that of every beat before"),
 ))
 BENCH_STEP = Message(23, "bench_step", "host", "readies a step; it runs while lever or arm button is held", (
     ("token", "I", "", "of this run"),
-    ("count", "I", "", "above that of every bench message before"),
+    ("count", "I", "", "above that of every such message before, beats apart"),
     ("what", "B", "", "kind of step, see BENCH_KINDS"),
     ("side", "B", "", "side from 1, 0 all"),
     ("pulse_pm", "H", "per mille", "of the pulse span, idle to full"),
@@ -167,11 +167,11 @@ BENCH_STEP = Message(23, "bench_step", "host", "readies a step; it runs while le
 ))
 BENCH_DROP = Message(24, "bench_drop", "host", "ends the step, or withdraws it; the run goes on", (
     ("token", "I", "", "of this run"),
-    ("count", "I", "", "above that of every bench message before"),
+    ("count", "I", "", "above that of every such message before, beats apart"),
 ))
 BENCH_END = Message(25, "bench_end", "host", "ends the run: idle, then LOCKED", (
     ("token", "I", "", "of this run"),
-    ("count", "I", "", "above that of every bench message before"),
+    ("count", "I", "", "above that of every such message before, beats apart"),
 ))
 
 MESSAGES = (HELLO, IDENTITY, STATUS, EVENT, SETTING_GET, SETTING, SETTING_PUT, SETTING_COMMIT, SETTING_DROP,

@@ -59,9 +59,9 @@ _LONG_MS = 100000
 _HOLD_PM = 500  # of the lever
 _RELEASE_PM = 400
 _LET_STEPS = 2  # a contact that bounces for one step does not end the run
-_QUIET_PM = 150  # a thrust step of this much or more shows whether a side draws current
-_QUIET_MV = 60  # sag of the whole string below which it does not; from the simulated board, no source
-_CURRENT_MV = 250  # sag in end-point learning that is a fan
+_QUIET_PM = 300  # a thrust step of this much or more shows whether a side draws current
+_QUIET_MV = 30  # sag of the whole string below which it does not: a fan of 65 N on the simulated board gives 75
+_CURRENT_MV = 100  # sag in end-point learning that is a fan
 _CURRENT_STEPS = 5  # ... and not the inrush of an ESC that is being connected
 
 _NONE, _ASK, _STEP, _DROP, _END = range(5)

@@ -1,8 +1,9 @@
 """What a host may ask of a bench run, held to the token, the count and the limits of the box.
 
 Each run has a token that only the host which asked for it knows, and each of its messages a count above all
-before, so a message of another run, or one that was recorded and comes again, does nothing. None of them
-moves a fan: a step that was readied runs only while somebody at the box holds it.
+before, so a message of another run, or one that was recorded and comes again, does nothing. Beats count by
+themselves: they come between a request and its retry. None of the messages moves a fan: a step that was readied
+runs only while somebody at the box holds it.
 """
 
 from core.bench import SILENT_MS
@@ -31,7 +32,8 @@ class BenchRequests:
         self._bench = controller.bench
         self._random32 = random32
         self._token = 0  # 0: no run
-        self._count = 0
+        self._beat_count = 0
+        self._count = 0  # of all but beats
         self.do = {
             m.BENCH_ASK.kind: self._ask,
             m.BENCH_BEAT.kind: self._beat,
@@ -47,26 +49,31 @@ class BenchRequests:
         self._token = 0
         while self._token == 0:
             self._token = self._random32()
-        self._count = 0
+        self._beat_count = self._count = 0
         bench.take_ask()
         return m.BENCH_OFFER.pack(number, self._token, *bench.cap_pm, bench.low_pm, bench.step_ms, bench.run_s,
                                   bench.rest_ms, SILENT_MS)
 
-    def _not_ours(self, number, token, count):
-        """The refusal of a message that does not belong to the run, else None."""
+    def _of_this_run(self, token):
         bench = self._bench
         if bench.phase == BENCH_NONE and not bench.order:
             self._token = 0  # that run is over
-        if not self._token or token != self._token or count <= self._count:
+        return self._token != 0 and token == self._token
+
+    def _beat(self, number, fields):
+        token, count = fields
+        if not self._of_this_run(token) or count <= self._beat_count:
+            return m.REFUSED.pack(number, REFUSE_NOT_OF_THIS_RUN)
+        self._beat_count = count
+        self._bench.take_beat()
+        return None
+
+    def _not_ours(self, number, token, count):
+        """The refusal of a message that does not belong to the run, else None."""
+        if not self._of_this_run(token) or count <= self._count:
             return m.REFUSED.pack(number, REFUSE_NOT_OF_THIS_RUN)
         self._count = count
         return None
-
-    def _beat(self, number, fields):
-        refusal = self._not_ours(number, *fields)
-        if refusal is None:
-            self._bench.take_beat()
-        return refusal
 
     def _step(self, number, fields):
         token, count, what, side, pulse_pm, time_ms = fields

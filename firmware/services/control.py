@@ -15,6 +15,7 @@ from shared_proto.states import EVENT_ERROR
 # A step this soon after the one before is one that piled up. Less, and the ADC might not be ready; more, and a step
 # that came late would cost the next one.
 _SOON_US = 6000
+_OLD_US = 4 * FRAME_US
 
 
 class Control:
@@ -90,7 +91,9 @@ class Control:
             except Exception as e:
                 self._fail(e)
         try:
-            self._write(controller)
+            # A decision from before a stall is old: the pulses have ended by themselves, and the next step decides anew.
+            if time.ticks_diff(time.ticks_us(), now_us) < _OLD_US:
+                self._write(controller)
         except Exception as e:
             self._fail(e)  # with nothing handed over, the pulses end by themselves; the next word is idle
         if fresh and self._watchdog is not None:

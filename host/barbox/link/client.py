@@ -132,6 +132,15 @@ class Client:
             raise Refused(message.name, answer.reason)
         return answer
 
+    async def tell(self, message: Message, *values: Any) -> None:
+        """Send a message that has no answer when all is well, without waiting for anything.
+
+        Its number is 0, which no request has. Raises BoxError when the link is lost.
+        """
+        if self.lost:
+            raise self.lost
+        await self.link.write(frames.encode(proto.pack(message, 0, *values)))
+
     async def get_setting(self, row: int, index: int = 0) -> Any:
         """Value of one setting: int, tuple of int, or bytes. `row` is a number of `settings.ROWS`."""
         self._same_table()

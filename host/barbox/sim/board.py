@@ -126,6 +126,12 @@ class SimBoard(WireFaults):
         """Do `action()` at that moment from now, to the microsecond, in whatever the box is doing."""
         self._step.at(self._step.now_us + round(seconds * 1e6), action)
 
+    async def sleep(self, seconds: float) -> None:
+        """For a host in this event loop: wait until so much virtual time has passed."""
+        passed = asyncio.get_running_loop().create_future()
+        self.after(seconds, lambda: passed.done() or passed.set_result(None))
+        await passed
+
     async def ride(self, seconds: float, link=None) -> None:
         """`advance`, in slices, so that a host in this event loop can listen. `link.bytes_received` counts what
         it has taken: virtual time waits for it, so a run does not depend on how fast the host is."""
