@@ -62,6 +62,7 @@ _LET_STEPS = 2  # a contact that bounces for one step does not end the run
 _QUIET_PM = 300  # a thrust step of this much or more shows whether a side draws current
 _QUIET_MV = 30  # sag of the whole string below which it does not: a fan of 65 N on the simulated board gives 75
 _CURRENT_MV = 100  # sag in end-point learning that is a fan
+_LEARN_RAMP_MS = 4000  # slow enough for a fan to be noticed far below full
 _CURRENT_STEPS = 5  # ... and not the inrush of an ESC that is being connected
 
 _NONE, _ASK, _STEP, _DROP, _END = range(5)
@@ -92,6 +93,7 @@ class Bench:
         self._idle_us = array("i", [1000] * SIDES_MAX)
         self._span_us = array("i", [1000] * SIDES_MAX)
         self._ramp_up_ms = 2000
+        self._step_ramp_ms = 2000  # of the step that runs
         self._what = BENCH_THRUST
         self._pulse_pm = 0
         self._time_ms = 0
@@ -305,7 +307,11 @@ class Bench:
     def _start(self, now_ms, strings):
         self.steps = min(self.steps + 1, 0xFFFF)
         self._given = self._steady_ms = self._let = self._drawing = 0
-        most_pm = 1000 if self._what == BENCH_END_POINTS else self.most_pm_of_step()
+        most_pm = self.most_pm_of_step()
+        self._step_ramp_ms = self._ramp_up_ms
+        if self._what == BENCH_END_POINTS:
+            most_pm = 1000
+            self._step_ramp_ms = max(self._ramp_up_ms, _LEARN_RAMP_MS)
         self.target_pm = self._pulse_pm if self._pulse_pm < most_pm else most_pm
         for side in range(self.sides):
             self._before_mv[side] = strings.top_mv[side]
@@ -325,7 +331,7 @@ class Bench:
     def _drive(self, now_ms, dt_ms, dt_us, strings):
         """One step up the ramp, or at the top of it."""
         target = 1000 * self.target_pm
-        given = self._given + 1000 * dt_us // self._ramp_up_ms
+        given = self._given + 1000 * dt_us // self._step_ramp_ms
         if given >= target:
             given = target
             if self._steady_ms < _LONG_MS:

@@ -435,7 +435,7 @@ def test_end_points_need_a_quiet_side_a_press_and_a_hold_of_the_button():
     desk = Bench(bench_step_ms=5000).enter()
     desk.show_quiet(1)
     assert desk.thrust(1000, side=2, what=s.BENCH_END_POINTS) == s.REFUSE_NOT_QUIET
-    assert desk.thrust(1000, what=s.BENCH_END_POINTS) is None
+    assert desk.thrust(1000, what=s.BENCH_END_POINTS, time_ms=5000) is None
     desk.step(2)
     desk.lever_pm = HOLD_LEVER
     desk.run_s(1)
@@ -453,7 +453,9 @@ def test_end_points_need_a_quiet_side_a_press_and_a_hold_of_the_button():
     desk.lever_pm = 0
     desk.step(2)
     desk.inputs.button = True
-    desk.run_s(1.2)
+    desk.run_s(3.9)
+    assert desk.pulses[0] < FULL_US
+    desk.run_s(0.2)
     assert desk.pulses == [FULL_US, IDLE_US]  # beyond the cap: to the end point itself
     desk.inputs.button = False
     desk.step(2)
