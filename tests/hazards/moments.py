@@ -100,18 +100,10 @@ class Run:
         if self.moment == "cutback":
             tired_packs(box)
         self.ride(0.5)
-        box.open_stop_loop()
-        self.ride(0.1)
-        box.close_stop_loop()
-        self.ride(ESC_IDLE_MS / 1000 + 0.2)
-        box.press_arm_button()
+        self.arming_order(let_go=self.moment != "arming")
         if self.moment == "arming":
-            self.ride(HOLD_MS / 2000)
             assert (self.host.state, self.host.waits) == ("LOCKED", "BUTTON")
         else:
-            self.ride(HOLD_MS / 1000 + 0.1)
-            box.release_arm_button()
-            self.ride(0.15)
             assert self.host.state == "READY"
         if self.moment in PULLS:
             lever_pm, seconds = PULLS[self.moment]
@@ -122,6 +114,29 @@ class Run:
         if self.moment in limits:
             assert self.host.limit == limits[self.moment]
         self._offset_ms = self._clock_offset_ms()
+
+    def arming_order(self, let_go=True):
+        """All that a rider does from power-up on, as fast as the quick settings allow; or up to half of the time that
+        the arm button is held."""
+        box = self.box
+        box.open_stop_loop()
+        self.ride(0.1)
+        box.close_stop_loop()
+        self.ride(ESC_IDLE_MS / 1000 + 0.2)
+        box.press_arm_button()
+        if not let_go:
+            self.ride(HOLD_MS / 2000)
+            return
+        self.ride(HOLD_MS / 1000 + 0.1)
+        box.release_arm_button()
+        self.ride(0.15)
+
+    def power_again(self, meanwhile):
+        """Power off, `meanwhile(box)`, power on, and boot."""
+        self.box.power_off()
+        meanwhile(self.box)
+        self.box.power_on()
+        self.ride(0.5)
 
     def _clock_offset_ms(self):
         """What to take from virtual time in ms to have the box's own."""

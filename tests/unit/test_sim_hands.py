@@ -13,10 +13,14 @@ LINES = {
     "lever": ("40%", lambda b: b.wiring.lever.position_pm == 400),
     "arm": ("down", lambda b: b.wiring.button),
     "stop": ("open", lambda b: not b.wiring.stop_closed),
+    "stop-wires": ("short", lambda b: b.wiring.stop_shorted),
     "brake": ("down", lambda b: b.wiring.brake),
     "blow": ("2", lambda b: b.sense_wire(2).cut),
     "short": ("2 1", lambda b: b.sense_wire(2).shorted_to == 0),
     "swap": ("1 5", lambda b: (b.sense_wire(1).side, b.sense_wire(5).side) == (1, 0)),
+    "freeze": ("2", lambda b: b.sense_wire(2).frozen_uv is not None),
+    "thaw": ("2", lambda b: b.sense_wire(2).frozen_uv is None),
+    "shake": ("2 0.5", lambda b: b.sense_wire(2).shake_v == 0.5),
     "loosen": ("2", lambda b: len(b._step._schedule) == 40),  # opens and closes twice a second for 10 s
     "divider": ("2 2", lambda b: b.sense_wire(2).ratio > 30),
     "mend": ("2", lambda b: not b.sense_wire(2).cut),
@@ -24,6 +28,7 @@ LINES = {
     "charge": ("right 30", lambda b: b.plant.sections(1)[0].charge == 0.3),
     "lever-cut": ("b", lambda b: b.wiring.lever.b_fault_mv == 0),
     "lever-short": ("a", lambda b: b.wiring.lever.a_fault_mv == 3300),
+    "lever-join": ("", lambda b: b.wiring.lever.joined),
     "lever-ground": ("ab", lambda b: b.wiring.lever.ground_open == [True, True]),
     "lever-off": ("", lambda b: b.wiring.lever.supply_off),
     "lever-shake": ("30", lambda b: b.wiring.lever.shake_mv == 30),
@@ -37,7 +42,7 @@ LINES = {
     "wheel": ("cut", lambda b: b.wiring.wheel_cut),
     "adc-silent": ("2", lambda b: b.wiring.parts_absent == 2),
 }
-FIRST = {"mend": "blow 2", "lever-free": "lever-stick", "lever-mend": "rest-switch close"}
+FIRST = {"mend": "blow 2", "thaw": "freeze 2", "lever-free": "lever-stick", "lever-mend": "rest-switch close"}
 UNSEEN = {"stall", "cable"}  # need a running VM, or an open port
 
 

@@ -67,6 +67,19 @@ class WireFaults:
 
         self._flutter(cut, mend, every_s, open_s, for_s)
 
+    def shake_sense_wire(self, number: int, volts: float) -> None:
+        """Vibration: noise of this standard deviation on what the wire carries, anew at each look; 0 ends it."""
+        self.sense_wire(number).shake_v = volts
+
+    def freeze_sense_input(self, number: int) -> None:
+        """From now on the ADC gives the code of this moment for the input, without noise."""
+        wire = self.sense_wire(number)
+        wire.frozen_uv = wire.pin_uv
+
+    def thaw_sense_input(self, number: int) -> None:
+        """Undo `freeze_sense_input`."""
+        self.sense_wire(number).frozen_uv = None
+
     def _flutter(
         self, cut: Callable[[], None], mend: Callable[[], None], every_s: float, open_s: float, for_s: float
     ) -> None:
@@ -101,6 +114,10 @@ class WireFaults:
                 lever.b_fault_mv = mv
             else:
                 lever.a_fault_mv = mv
+
+    def join_lever_tracks(self) -> None:
+        """The signal wires of both tracks touch: both show the mean of the two."""
+        self.wiring.lever.joined = True
 
     def cut_lever_ground(self, track: str = "ab") -> None:
         """Open the ground of a track's hall, or the common one: it reads its supply, beyond full."""
@@ -137,6 +154,15 @@ class WireFaults:
     def mend_lever(self) -> None:
         """All of the lever's wires, its supply, its switch and its magnets as they should be."""
         self.wiring.lever.mend()
+
+    # -- stop loop -----------------------------------------------------------------------------------------------
+
+    def short_stop_loop(self) -> None:
+        """The wires of the loop touch: it reads closed whatever the rider does with it."""
+        self.wiring.stop_shorted = True
+
+    def mend_stop_loop(self) -> None:
+        self.wiring.stop_shorted = False
 
     # -- supply, ground, wheel ---------------------------------------------------------------------------------
 

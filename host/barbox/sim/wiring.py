@@ -41,6 +41,9 @@ class SenseWire:
     offset_uv: float = 0.0
     cut: bool = False  # fuse blown or wire broken: the lower resistor, or the input itself, brings the pin to ground
     shorted_to: int | None = None  # touches the wire of that input
+    shake_v: float = 0.0  # standard deviation of what vibration adds at the far end
+    pin_uv: int = 0  # at the last look
+    frozen_uv: int | None = None  # its ADC input has stopped following: always the same code
 
 
 class Lever:
@@ -56,6 +59,7 @@ class Lever:
         self.a_fault_mv: float | None = None  # at the pin, whatever the lever does
         self.b_fault_mv: float | None = None
         self.ground_open = [False, False]
+        self.joined = False  # the signal wires touch: both show the mean of the two
         self.supply_off = False
         self.shake_mv = 0.0  # standard deviation of what vibration adds at each pin
         self.drift_mv_per_s = [0.0, 0.0]
@@ -82,6 +86,7 @@ class Wiring:
         self.chip = board.SENSE == "chip"
         self.lever = Lever()
         self.stop_closed = True
+        self.stop_shorted = False  # the loop's wires touch: it reads closed whatever the contact does
         self.button = False
         self.brake = False
         self.supply_v = SUPPLY_V  # of the lever and of what carries the ESC signals
@@ -151,7 +156,7 @@ class Wiring:
     def pins(self) -> int:
         """Levels of the digital pins as a bit mask."""
         levels = 0xFFFFFFFF
-        if self.stop_closed:
+        if self.stop_closed or self.stop_shorted:
             levels &= ~(1 << self.board.STOP_PIN)
         if self.button:
             levels &= ~(1 << self.board.ARM_PIN)
@@ -202,8 +207,14 @@ class Wiring:
                 volts = negative_v[source.side]
             else:
                 volts = source.zero_v + _V_PER_A * current_a[source.side]
+            if wire.frozen_uv is not None:
+                out[n] = wire.frozen_uv
+                continue
+            if wire.shake_v:
+                volts += wire.shake_v * noise[(at + 500) % 1021] / self.noise_uv
             uv = volts * 1e6 / wire.ratio * wire.gain + wire.offset_uv + noise[at % 1021] - floating_uv
             out[n] = int(min(max(uv, -300_000), _SUPPLY_UV + 300_000))
+            wire.pin_uv = out[n]
         self._at = at
         for reference, sensor in self._references.items():
             out[reference] = _REFERENCE_OUT_UV
@@ -231,6 +242,11 @@ class Wiring:
         return out
 
     def _track_mv(self, track: int) -> float:
+        if self.lever.joined:
+            return (self._own_mv(0) + self._own_mv(1)) / 2
+        return self._own_mv(track)
+
+    def _own_mv(self, track: int) -> float:
         lever = self.lever
         fault = lever.b_fault_mv if track else lever.a_fault_mv
         if fault is not None:
