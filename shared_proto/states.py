@@ -28,9 +28,11 @@ CAUSES = (
     ("LATE", "the control step came too late too often", "restart the box"),
     ("SUPPLY", "the supply of the lever is too low", "check the 5 V supply and its wiring"),
     ("BENCH_HOST", "the host fell silent in a bench run", "check cable and host"),
+    ("GROUND", "a pack's negative is far from the box's ground", "check the heavy negative wires"),
 )
 (CAUSE_NONE, CAUSE_STOP_OPEN, CAUSE_LEVER_RANGE, CAUSE_LEVER_TRACKS, CAUSE_SENSING_LOST,
- CAUSE_STEP_FAILED, CAUSE_TASK_SILENT, CAUSE_LATE, CAUSE_SUPPLY, CAUSE_BENCH_HOST) = range(len(CAUSES))
+ CAUSE_STEP_FAILED, CAUSE_TASK_SILENT, CAUSE_LATE, CAUSE_SUPPLY, CAUSE_BENCH_HOST,
+ CAUSE_GROUND) = range(len(CAUSES))
 
 # The end of every way out of HELD, in two rows of a small screen.
 HELD_END = "rest lever, then press arm button"
@@ -103,8 +105,10 @@ SENSE_FAULTS = (
     ("HIGH", "reads more than the cells can give: wrong divider, wrong tap or wrong cell count"),
     ("SILENT", "its ADC does not answer"),
     ("PART", "what answers at the address of its ADC does not behave like one: another part, or a broken one"),
+    ("STUCK", "reads the very same while thrust changes and others follow: its ADC is stuck"),
 )
-SENSE_OK, SENSE_OPEN, SENSE_SHORTED, SENSE_HIGH, SENSE_SILENT, SENSE_PART = range(len(SENSE_FAULTS))
+(SENSE_OK, SENSE_OPEN, SENSE_SHORTED, SENSE_HIGH, SENSE_SILENT, SENSE_PART,
+ SENSE_STUCK) = range(len(SENSE_FAULTS))
 
 # Events: (name, what `a` holds, what `b` holds).
 EVENTS = (

@@ -17,12 +17,14 @@ from core.lever import Lever
 from core.limits import Limits
 from core.sense import NEW_FAULT, Sense
 from core.string import Strings
+from core.stuck import Stuck
 from core.uneven import Uneven
 from core.warnings import Warnings
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX, SIDES_MAX
 from shared_proto.states import (
     BENCH,
     CAUSE_BENCH_HOST,
+    CAUSE_GROUND,
     CAUSE_LATE,
     CAUSE_NONE,
     CAUSE_SENSING_LOST,
@@ -75,6 +77,7 @@ class Controller:
         self.bench = Bench(self.events)
         self.interlock = Interlock(self.events, self.bench)
         self.uneven = Uneven()
+        self.stuck = Stuck()
         self.warnings = Warnings(self.events)
         self.curves = [Curve() for _ in range(SIDES_MAX)]
         self.idle_us = [1000] * SIDES_MAX
@@ -94,6 +97,7 @@ class Controller:
         self._late = 0
         self._behind_us = 0  # how much later than ever steps come; a whole frame of it is a step that was left out
         self._lost = 0  # see _sense_lost
+        self._ground_open = False  # stands until thrust has gone: without current it cannot be seen
         self._warned_ms = 0
         self._written_pm = [0] * SIDES_MAX  # demand that each side's pulse was made for
         self._shown_limit = LIMIT_ARMING
@@ -117,7 +121,7 @@ class Controller:
             self._written_pm[side] = 0
             self.curves[side].configure(idle_us, values.get("side.full_us", side), values.get("side.curve", side))
         for part in (self.sense, self.strings, self.lever, self.limits, self.balance, self.interlock, self.uneven,
-                     self.warnings, self.bench):
+                     self.stuck, self.warnings, self.bench):
             part.configure(values)
 
     @micropython.native
@@ -154,11 +158,16 @@ class Controller:
         news = sense.update(inputs)
         if news:  # without, all strings are as they were
             strings.update(sense, self.sides)
-            conditions.blind = strings.blind
+            if sense.negative_open:
+                self._ground_open = True
+            elif interlock.state == HELD or interlock.state == LOCKED:
+                self._ground_open = False
+            conditions.blind = strings.blind or self._ground_open
             if news == NEW_FAULT:
                 self._lost = self._sense_lost(now_ms)
                 conditions.sense_lost = self._lost > 0
         lever.update(inputs.lever_a_mv, inputs.lever_b_mv, inputs.lever_switch)
+        conditions.lever_doubt = lever.doubtful
         conditions.side_idle = balance.side_idle >= 0
         if self._extras:
             self._look_at_extras(inputs, conditions)
@@ -168,9 +177,11 @@ class Controller:
         if fault == CAUSE_NONE:
             if self._late >= _LATE_MOST:
                 fault = CAUSE_LATE
-            elif limits.demand_pm == 0:  # these two ease to idle first; a bench step ends at once
+            elif limits.demand_pm == 0:  # these ease to idle first; a bench step ends at once
                 if strings.blind:
                     fault = CAUSE_SENSING_LOST
+                elif self._ground_open:
+                    fault = CAUSE_GROUND
                 elif conditions.supply_low:
                     fault = CAUSE_SUPPLY
         unready = self._unready() if state == LOCKED or state == BENCH else WAIT_NOTHING
@@ -190,6 +201,7 @@ class Controller:
         limits.update(lever.pm if armed else 0, strings, dt_us)
         warned_ms = self._warned_ms + dt_ms
         if warned_ms >= _WARN_MS:
+            self.stuck.update(warned_ms, limits.demand_pm, inputs, sense)
             self.uneven.update(warned_ms, self.outputs.demand_pm, sense, strings)  # with that of a bench run
             self.warnings.update(
                 now_ms, warned_ms, self.rest_cell_mv, strings, limits, self._lost > 1, self.uneven.section)
@@ -221,7 +233,7 @@ class Controller:
         if self.short_of_pulses:
             return WAIT_RESTART
         strings = self.strings
-        if strings.blind:
+        if strings.blind or self._ground_open:
             return WAIT_SELF_CHECK
         if self.limits.conditions.supply_low:
             return WAIT_SUPPLY

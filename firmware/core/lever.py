@@ -17,11 +17,13 @@ _SWITCH_PM = const(150)  # further than this from rest, a rest switch must have 
 
 
 class Lever:
-    """`pm` is what the lever asks for (0..1000), `at_rest` whether all tracks say rest, `cause` a standing fault."""
+    """`pm` is what the lever asks for (0..1000), `at_rest` whether all tracks say rest, `cause` a standing fault,
+    `doubtful` whether this step's reading was wrong, be it a spike or the first of a fault: no reason for more thrust."""
 
     def __init__(self):
         self.pm = 0
         self.at_rest = False
+        self.doubtful = False
         self.cause = CAUSE_NONE
         # The settings as one tuple, so that a step has them all in locals at once; see `configure`.
         self._how = (True, False, 0, 0, 0, 0, 0, 1 << 16, 0, 0)
@@ -83,6 +85,7 @@ class Lever:
         self._out = out
         self._apart = apart
         self.cause = cause
+        self.doubtful = doubtful
         self.at_rest = high < dead_pm and not doubtful and (switched or not has_switch)
         pm = 0
         if low > dead_pm and not switched and not cause:

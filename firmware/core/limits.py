@@ -27,6 +27,7 @@ class Conditions:
 
     def clear(self):
         """To what stands before the first step."""
+        self.lever_doubt = False  # the lever's reading of this step was wrong
         self.sense_lost = False  # a sense point is not believed
         self.blind = False  # a side has none left
         self.supply_low = False
@@ -139,7 +140,11 @@ class Limits:
         else:
             limit = LIMIT_NONE
         target = 1000 * target_pm
+        if c.lever_doubt:
+            limit = self.limit  # what a wrong reading asks for is no news
         if target > given:
+            if c.lever_doubt:
+                target = given  # not even up the ramp to what was asked before
             given += 1000 * dt_us // self._ramp_up_ms * rise_pm // 1000
             if given >= target:
                 given = target

@@ -10,7 +10,7 @@ from micropython import const
 
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX, SIDES_MAX
 from shared_proto.settings import NEGATIVE, POINT
-from shared_proto.states import SENSE_HIGH, SENSE_OK, SENSE_OPEN, SENSE_SHORTED
+from shared_proto.states import SENSE_HIGH, SENSE_OK, SENSE_OPEN, SENSE_SHORTED, SENSE_STUCK
 
 # Common practice, no source: below 1 V a cell there is no pack, above 4.5 V a cell none that could be charged.
 _OPEN_CELL_MV = const(1000)
@@ -46,7 +46,8 @@ class Sense:
 
     `negative_mv[side]` is the pack negative against box ground (below it under load), 0 where it is not sensed;
     `current_da[side]` a current sensor's reading in 0.1 A, NOT_KNOWN_MV where there is none. Their inputs show
-    the size of both in `mv`.
+    the size of both in `mv`. `negative_open`: a pack negative is further off than a heavy wire that is whole can
+    bring it. `stuck[n]`, set from outside, makes a fault of readings that would pass.
 
     Lists and not arrays: on the board an item of a list is had in two thirds of the time.
     """
@@ -54,6 +55,8 @@ class Sense:
     def __init__(self):
         self.mv = [NOT_KNOWN_MV] * SENSES_MAX
         self.fault = [SENSE_OK] * SENSES_MAX
+        self.stuck = [False] * SENSES_MAX
+        self.negative_open = False
         self.cells = [0] * SENSES_MAX
         self.order = [0] * SENSES_MAX  # inputs by side, lowest point first, then those that are no points
         self.first = [0] * (SIDES_MAX + 1)  # where each side begins in `order`
@@ -85,6 +88,7 @@ class Sense:
             self.fault[n] = SENSE_OK
             self._since[n] = self._step
             self._doubts[n] = self._goods[n] = 0
+            self.stuck[n] = False
             self._below[n] = -1
             side = get("sense.side", n)
             if 0 < side <= get("sides"):
@@ -105,6 +109,7 @@ class Sense:
         for i, (_, _, n) in enumerate(others):
             self.order[len(ladder) + i] = n
         self.used = len(ladder) + len(others)
+        self.negative_open = False
         for side in range(SIDES_MAX):
             self.negative_mv[side] = 0
             self.current_da[side] = NOT_KNOWN_MV
@@ -168,6 +173,8 @@ class Sense:
                     below_cells = self.cells[below]
                     if below_cells and mv - believed_mv[below] < _SHORTED_CELL_MV * (cells - below_cells):
                         doubt = SENSE_SHORTED
+        if not doubt and self.stuck[n]:
+            doubt = SENSE_STUCK
         if doubt:
             self._doubts[n] += 1
             if self._doubts[n] < _DOUBTS:
@@ -206,5 +213,10 @@ class Sense:
         side = self._side[n]
         if self._kind[n] == NEGATIVE:
             self.negative_mv[side] = -mv if mv != NOT_KNOWN_MV else 0
+            self.negative_open = False
+            for i in range(self.used):
+                other = self.order[i]
+                if self._kind[other] == NEGATIVE and self.fault[other] == SENSE_HIGH:
+                    self.negative_open = True
         else:
             self.current_da[side] = mv // 10 if mv != NOT_KNOWN_MV else NOT_KNOWN_MV

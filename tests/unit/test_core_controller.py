@@ -1,12 +1,14 @@
 """The control step as a whole: no sequence of inputs turns a fan that was not armed in order."""
 
-from desk import Desk, give_mv, lever_mv, rig_values
+from desk import STEP_US, Desk, give_mv, lever_mv, rig_values
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
 from shared_proto.messages import NOT_KNOWN_MV
+from shared_proto.settings import NEGATIVE
 from shared_proto.states import (
+    CAUSE_GROUND,
     CAUSE_LATE,
     DRIVING,
     EVENT_OVERRUN,
@@ -416,3 +418,60 @@ def test_settings_are_taken_over_while_locked():
     desk.controller.configure(values)
     desk.step(3)
     assert desk.controller.is_locked() and desk.pulses == [1050, 1000]
+
+
+class Grounded(Desk):
+    """A desk with the left pack's negative sensed at input 2 (from 0)."""
+
+    NEGATIVE_INPUT = 2
+
+    def __init__(self):
+        values = rig_values()
+        for name, value in (("side", 1), ("kind", NEGATIVE), ("nv_per_count", 125_000)):
+            values.put(f"sense.{name}", value, self.NEGATIVE_INPUT)
+        super().__init__(values)
+        self.mohm = 1
+
+    def step(self, count=1, dt_us=STEP_US):
+        for _ in range(count):
+            counts = 8 * self.mohm * self.demand_pm // 10  # 100 A at full, 8 counts a mV
+            self.inputs.code[self.NEGATIVE_INPUT] = -min(counts, 32768)
+            self.inputs.reading[self.NEGATIVE_INPUT] += 1
+            super().step(1, dt_us)
+
+
+def test_a_heavy_negative_that_opens_eases_thrust_and_holds_the_box():
+    desk = Grounded()
+    desk.arm()
+    desk.lever_pm = 800
+    desk.run_s(5)
+    before_pm = desk.demand_pm
+    assert before_pm > 780
+    desk.mohm = 100
+    desk.step(3)
+    assert before_pm - 140 <= desk.demand_pm < before_pm and desk.state == DRIVING  # down the ramp, not dropped
+    desk.step(20)
+    assert (desk.state, desk.controller.interlock.cause, desk.demand_pm) == (HELD, CAUSE_GROUND, 0)
+    # Without current nothing is to be seen any more, and the box stays held.
+    desk.run_s(5)
+    assert (desk.state, desk.controller.interlock.cause) == (HELD, CAUSE_GROUND)
+    desk.lever_pm = 0
+    desk.run_s(1)
+    desk.inputs.button = True
+    desk.step(2)
+    assert desk.state == LOCKED
+
+
+def test_a_lever_in_doubt_is_no_reason_to_go_on_up_the_ramp():
+    desk = Desk()
+    desk.arm()
+    desk.lever_pm = 1000
+    desk.run_s(0.5)
+    before_pm = desk.demand_pm
+    assert 200 < before_pm < 300
+    desk.lever_pm = 1300  # out of its window for one step
+    desk.step()
+    assert desk.demand_pm == before_pm and desk.state == DRIVING
+    desk.lever_pm = 1000
+    desk.step()
+    assert desk.demand_pm > before_pm

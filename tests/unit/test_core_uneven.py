@@ -24,7 +24,7 @@ class Factors(Desk):
     def step(self, count=1, dt_us=20000):
         for _ in range(count):
             for n, side, cells in POINTS:
-                mv = (self.cell_mv[side - 1] * cells + self.extra_mv[n]) * self.factor[n]
+                mv = ((self.cell_mv[side - 1] - self.demand_pm // 5) * cells + self.extra_mv[n]) * self.factor[n]
                 give_mv(self.inputs, n, mv)
             lever_mv(self.inputs, self.lever_pm)
             self.controller.step(dt_us)

@@ -1,0 +1,68 @@
+"""A sense input that reads one and the same code while thrust changes and others of its side follow: stuck in its ADC.
+
+A quiet pack may read the same code for minutes, so nothing is said at rest, nor of a side that draws no current: what
+counts is that another input of the side moved and this one did not, not by a single count.
+"""
+
+import micropython
+from micropython import const
+
+from shared_proto.messages import SENSES_MAX
+from shared_proto.states import SENSE_OK
+
+_MOVED_PM = const(300)  # of demand
+_MOVED_COUNTS = const(24)  # of another input; the noise of a good converter is a count or two
+_SETTLE_MS = const(1000)  # after demand has moved
+_AGAIN_MS = const(5000)  # without a move, look from here on
+
+
+class Stuck:
+    """Sets `sense.stuck[n]`; it goes when the input's code changes."""
+
+    def __init__(self):
+        self._code = [0] * SENSES_MAX  # where this look began
+        self._same = [False] * SENSES_MAX  # has read that code ever since
+        self._side = [0] * SENSES_MAX
+        self._pm = 0
+        self._ms = 0
+        self._moved_ms = 0
+
+    def configure(self, values):
+        self._ms = _AGAIN_MS  # begins afresh with the next look
+        for n in range(SENSES_MAX):
+            self._side[n] = values.get("sense.side", n)
+
+    @micropython.native
+    def update(self, dt_ms, demand_pm, inputs, sense):
+        """A look, some ten times a second."""
+        moved = 0  # sides, as bits, of which an input that is believed has followed
+        for i in range(sense.used):
+            n = sense.order[i]
+            away = inputs.code[n] - self._code[n]
+            if away:
+                self._same[n] = False
+                sense.stuck[n] = False
+                if (away >= _MOVED_COUNTS or away <= -_MOVED_COUNTS) and sense.fault[n] == SENSE_OK:
+                    moved |= 1 << self._side[n]
+        self._ms += dt_ms
+        moved_pm = demand_pm - self._pm
+        if -_MOVED_PM < moved_pm < _MOVED_PM:
+            if self._ms >= _AGAIN_MS:
+                self._begin(demand_pm, inputs, sense)
+            return
+        self._moved_ms += dt_ms
+        if self._moved_ms < _SETTLE_MS:
+            return
+        for i in range(sense.used):
+            n = sense.order[i]
+            if self._same[n] and moved >> self._side[n] & 1:
+                sense.stuck[n] = True
+        self._begin(demand_pm, inputs, sense)
+
+    def _begin(self, demand_pm, inputs, sense):
+        self._pm = demand_pm
+        self._ms = self._moved_ms = 0
+        for i in range(sense.used):
+            n = sense.order[i]
+            self._code[n] = inputs.code[n]
+            self._same[n] = True
