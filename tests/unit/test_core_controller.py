@@ -437,6 +437,7 @@ class Grounded(Desk):
             counts = 8 * self.mohm * self.demand_pm // 10  # 100 A at full, 8 counts a mV
             self.inputs.code[self.NEGATIVE_INPUT] = -min(counts, 32768)
             self.inputs.reading[self.NEGATIVE_INPUT] += 1
+            self.cell_mv = [3900 - self.demand_pm // 10] * 2
             super().step(1, dt_us)
 
 
