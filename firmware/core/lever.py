@@ -18,7 +18,7 @@ _SWITCH_PM = const(150)  # further than this from rest, a rest switch must have 
 
 class Lever:
     """`pm` is what the lever asks for (0..1000), `at_rest` whether all tracks say rest, `cause` a standing fault,
-    `doubtful` whether this step's reading was wrong, be it a spike or the first of a fault: no reason for more thrust."""
+    `doubtful` whether this reading was wrong, be it a spike or the first of a fault: no reason for more thrust."""
 
     def __init__(self):
         self.pm = 0
