@@ -107,7 +107,7 @@ class Sections(Desk):
             mv = below = 0
             for (n, _, cells), cell_mv in zip(self.points, self.cells_mv, strict=True):
                 mv, below = (mv, below) if cells > below else (0, 0)
-                mv, below = mv + cell_mv * (cells - below), cells
+                mv, below = mv + (cell_mv - self.demand_pm // 40) * (cells - below), cells  # and a little sag
                 give_mv(self.inputs, n, mv)
             lever_mv(self.inputs, self.lever_pm)
             self.controller.step(dt_us)
