@@ -91,7 +91,7 @@ class Control:
             except Exception as e:
                 self._fail(e)
         try:
-            # A decision from before a stall is old: the pulses have ended by themselves, and the next step decides anew.
+            # A decision from before a stall is old: pulses have ended by themselves, and the next step decides anew.
             if time.ticks_diff(time.ticks_us(), now_us) < _OLD_US:
                 self._write(controller)
         except Exception as e:

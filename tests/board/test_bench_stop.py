@@ -46,7 +46,7 @@ def drain(box):
     box.weaken_section(LEFT, 1, charge=0.0, resistance_factor=3)
 
 
-# What is done at the box, within what time pulses are idle, and what the box then says: state, cause, why the step ended.
+# What is done at the box, within what time pulses are idle, and what the box then says: state, cause, end of step.
 AT_THE_BOX = {
     "stop loop": (lambda h: h.box.open_stop_loop(), STOP_US, ("HELD", "STOP_OPEN", "HELD")),
     "release": (lambda h: h.let_go(), BOX_US, ("BENCH", "NONE", "RELEASED")),
