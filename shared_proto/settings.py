@@ -101,7 +101,8 @@ SETTINGS = (
             "voltage at the sense point for one count of the ADC: its step times the divider ratio"),
     Setting("sense", "offset_mv", "h", "mV", -32000, 32000, 0, "added to the reading"),
     Setting("sense", "calibrated", "B", "", 0, 1, 0, "1 when calibrated against a meter"),
-    Setting("sense", "uncertainty_mv", "H", "mV", 0, 5000, 1500, "expanded uncertainty (k = 2) near the top voltage"),
+    Setting("sense", "uncertainty_mv", "H", "mV", 0, 5000, 1500,
+            "expanded uncertainty near the top voltage, 95 % (k = 2 or less)"),
     # Appended in the order in which they came.
     Setting("", "together", "B", "", 0, 1, 1, "1: all sides are limited together, so that a weak string does not yaw"),
     Setting("", "sense_policy", "B", "", 0, 1, 0, "while a sense point is lost: 0 cap thrust, 1 ease to idle"),

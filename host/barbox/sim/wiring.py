@@ -126,18 +126,25 @@ class Wiring:
                 self._references[INPUTS_OF_A_PART * (n // INPUTS_OF_A_PART + 1) - 1] = n
             elif kind == CURRENT:
                 wire.zero_v = -get("sense.offset_mv", n) / 1000
-            if errors:
-                # 1 % resistors and the data sheet's typical figures of the ADC, as standard deviations.
-                wire.ratio *= 1 + rng.gauss(0, 0.004 if kind != NEGATIVE else 0)
-                wire.gain = 1 + rng.gauss(0, 0.0005 if not self.chip else 0.004)
-                wire.offset_uv = rng.gauss(0, 125 if not self.chip else 1500)
             self.wires.append(wire)
+        self._nominal = [wire.ratio if wire else 0.0 for wire in self.wires]
+        if errors:
+            self.draw_errors(rng)
         # A table of noise, walked through: a draw for each reading would cost more than the plant.
         self._noise = [rng.gauss(0, self.noise_uv) for _ in range(1021)]
         self._at = 0
         self._floating = random.Random(seed + 1)
         self._turns = 0.5  # of the wheel, in pulses
         self._float_v = 0.0
+
+    def draw_errors(self, rng: random.Random) -> None:
+        """Give dividers and ADC inputs errors anew, as other parts of the same kind would have them."""
+        for wire, ratio in zip(self.wires, self._nominal, strict=True):
+            if wire is not None:
+                # 1 % resistors and the data sheet's typical figures of the ADC, as standard deviations.
+                wire.ratio = ratio * (1 + rng.gauss(0, 0.004 if wire.kind != NEGATIVE else 0))
+                wire.gain = 1 + rng.gauss(0, 0.0005 if not self.chip else 0.004)
+                wire.offset_uv = rng.gauss(0, 125 if not self.chip else 1500)
 
     def look(self, now_us: int, distance_m: float) -> None:
         """The moment, and the vehicle's whole way, that all other calls are about."""

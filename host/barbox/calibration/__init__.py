@@ -1,0 +1,1 @@
+"""Voltage sensing calibrated against a meter, and the lever's end points."""
