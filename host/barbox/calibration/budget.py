@@ -82,7 +82,7 @@ class Result:
     # -- causes of error ----------------------------------------------------------------------------------------
 
     def _linearity(self, code: float) -> float:
-        return self.board.linearity_limit_v * self.target.point.ratio / sqrt(3)
+        return self.board.linearity_v(code) * self.target.point.ratio / sqrt(3)
 
     def _noise_u(self) -> list[float]:
         return [self._v_per_code * p.sample.u_mean(self.board.code_step) for p in self.points]
@@ -146,10 +146,9 @@ class Result:
 
     def _settings(self) -> dict[str, int]:
         zero_v = self.line.at(0.0)
-        # The box cuts to whole millivolts, which takes half of one on the mean.
         found = {
             "sense.nv_per_count": round(self.line.slope * 1e9),
-            "sense.offset_mv": 0 if self.gain_only else round(1000 * zero_v + 0.5),
+            "sense.offset_mv": 0 if self.gain_only else round(1000 * zero_v),
             "sense.calibrated": 1,
             "sense.uncertainty_mv": ceil(1000 * self.stated(self.top_v).expanded_v),
         }
