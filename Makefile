@@ -20,6 +20,7 @@ help:
 	@echo 'make check           ruff and pyright'
 	@echo 'make tables          print the tables of hardware_notes/ and DEVELOPERS.md anew'
 	@echo 'make bench           measure speed'
+	@echo 'make coverage        how often the truth lies within what a calibration states: 1,200 simulated boxes, minutes'
 	@echo 'make clean           remove .venv, $(OUT)/ and what tools left behind'
 
 demo: $(READY)
@@ -43,6 +44,9 @@ tables: $(READY)
 bench: $(READY)
 	$(BIN)/python tests/bench/run.py
 
+coverage: $(READY)
+	$(BIN)/python tests/board/calibration_coverage.py
+
 clean:
 	rm -rf $(VENV) $(OUT) .pytest_cache .hypothesis .ruff_cache build dist
 	find firmware shared_proto host tests tools -name __pycache__ -type d -prune -exec rm -rf {} +
@@ -60,4 +64,4 @@ $(READY_REFERENCE): $(READY)
 	$(PIP) install --quiet -e '.[dev,reference]'
 	@touch $@
 
-.PHONY: help demo test test-reference check tables bench clean
+.PHONY: help demo test test-reference check tables bench coverage clean
