@@ -326,7 +326,8 @@ class Screens:
                 below = sense.cells[n]
                 if n == c.strings.weakest:
                     self._weak_side = side
-            self._volts_mv[side] = volts
+            # Across the packs: where their negative is sensed, what the heavy lead drops is no part of it.
+            self._volts_mv[side] = volts - sense.negative_mv[side] if volts >= 0 else -1
             self._cell_mv[side] = cell
 
     def _changed(self, slot, value):

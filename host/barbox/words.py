@@ -6,7 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from barbox.records import Event, Status
+from barbox import uncertainty
+from barbox.records import Event, Identity, Status
+from barbox.uncertainty import Uncertainty
 from shared_proto import messages, settings, states
 
 # The settings that `Layout` reads.
@@ -40,19 +42,23 @@ class Side:
 
     name: str
     sections: tuple[Section, ...]
-    uncertainty_mv: int
+    uncertainty: Uncertainty
     others: tuple[tuple[int, str], ...] = ()
 
 
 class Layout:
-    """Which sense input belongs where, from the settings of the box."""
+    """Which sense input belongs where, from the settings of the box, and how far each string may be off.
 
-    def __init__(self, values: settings.Values) -> None:
-        self.sides = [self._side(values, n) for n in range(values.get("sides"))]
+    Without the box's `identity` that is what the calibration left, without drift and ground offset.
+    """
+
+    def __init__(self, values: settings.Values, identity: Identity | None = None) -> None:
+        known = identity._asdict() if identity else {}
+        self.sides = [self._side(values, n, uncertainty.of_side(known, n)) for n in range(values.get("sides"))]
         self.has_wheel = values.get("wheel_mm") > 0
 
     @staticmethod
-    def _side(values: settings.Values, n: int) -> Side:
+    def _side(values: settings.Values, n: int, known: Uncertainty | None) -> Side:
         of_side = [i for i in range(messages.SENSES_MAX) if values.get("sense.side", i) == n + 1]
         kinds = [(i, values.get("sense.kind", i)) for i in of_side]
         inputs = [i for i, kind in kinds if kind == settings.POINT]
@@ -63,17 +69,20 @@ class Layout:
             cells = values.get("sense.cells", i)
             sections.append(Section(i, max(0, cells - below)))
             below = cells
-        uncertainty_mv = max([values.get("sense.uncertainty_mv", i) for i in inputs], default=0)
+        if known is None:
+            known = Uncertainty(max([values.get("sense.uncertainty_mv", i) for i in inputs], default=0))
         name = values.get("side.name", n).decode("utf-8", "replace")
         others = tuple([(i, settings.KINDS[kind]) for i, kind in kinds if kind != settings.POINT])
-        return Side(name, tuple(sections), uncertainty_mv, others)
+        return Side(name, tuple(sections), known, others)
 
     def volts(
         self, side: Side, status: Status
     ) -> tuple[float | None, list[float | None], list[float | None]]:
         """String voltage, section voltages and mean cell voltages of a side, in V; None when not known."""
-        top = _volts(status.sense_mv[side.sections[-1].sense]) if side.sections else None
         sections = [_volts(status.section_mv[s.sense]) for s in side.sections]
+        # Not the top against box ground: the lowest section begins at the pack's own negative where that is sensed.
+        known = sections and sections[-1] is not None
+        top = round(sum([v for v in sections if v is not None]), 3) if known else None
         cells = [
             None if v is None or not n else round(v / n, 4)
             for v, n in zip(sections, self.spans(side, status), strict=True)
@@ -120,13 +129,25 @@ def line(status: Status, layout: Layout) -> str:
             else ""
         )
         use = "".join([f" {text}" for text in _use(status, n)])
-        out.append(f"{side.name} {status.pulse_us[n]:4d} us {_figure(top, 2)} V{each}{use}")
+        off = f" +/- {_off_v(side, status, n):.2f} V" if top is not None else ""
+        out.append(f"{side.name} {status.pulse_us[n]:4d} us {_figure(top, 2)} V{off}{each}{use}")
     speed, minutes = layout.speed_km_h(status), _known(status.minutes_left, 1)
     if speed is not None:
         out.append(f"{speed:.1f} km/h")
     if minutes is not None:
         out.append(f"{minutes:.0f} min left")
     return "  |  ".join(out)
+
+
+def _off_v(side: Side, status: Status, n: int) -> float:
+    """How far the string voltage may be off at the present current, k = 2."""
+    return side.uncertainty.at_v(_known(status.current_da[n], 10))
+
+
+def _growth(side: Side, status: Status, n: int) -> str:
+    """What a current that is not known would add to that."""
+    unknown = _known(status.current_da[n], 10) is None
+    return f", {side.uncertainty.growth_words}" if unknown and side.uncertainty.growth_words else ""
 
 
 def _use(status: Status, side: int) -> list[str]:
@@ -190,9 +211,10 @@ def block(status: Status, layout: Layout) -> list[str]:
     out = [_head(status)]
     for n, side in enumerate(layout.sides):
         top, sections, cells = layout.volts(side, status)
+        off = f" (+/- {_off_v(side, status, n):.2f} V, k = 2{_growth(side, status, n)})"
         out.append(
             f"  {side.name:8s} pulse {status.pulse_us[n]:4d} us, string {_figure(top, 2)} V"
-            f" (+/- {side.uncertainty_mv / 1000:.2f} V, k = 2)"
+            + (off if top is not None else "")
         )
         spans = layout.spans(side, status)
         for section, v, cell, span in zip(side.sections, sections, cells, spans, strict=True):
@@ -264,7 +286,9 @@ def as_json(record: Status | Event, layout: Layout) -> dict[str, Any]:
                 "name": side.name,
                 "pulse_us": record.pulse_us[n],
                 "string_v": top,
-                "uncertainty_v": side.uncertainty_mv / 1000,
+                "uncertainty_v": round(_off_v(side, record, n), 4),
+                "uncertainty_growth_v_at_100_a": side.uncertainty.growth_mv / 1000,
+                "reference_drift_v": side.uncertainty.drift_mv / 1000,
                 "section_v": sections,
                 "cell_v": cells,
                 "current_a": _known(record.current_da[n], 10),

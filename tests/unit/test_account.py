@@ -53,6 +53,20 @@ def test_the_account_tells_what_happened():
     ]
 
 
+def test_the_account_says_how_far_the_voltages_may_be_off():
+    who = {
+        "side_uncertainty_mv": [260, 270, 0, 0],
+        "side_growth_mv": [160, 0, 0, 0],
+        "side_drift_mv": [43, 43, 0, 0],
+    }
+    lines = [line.text for line in account(MadeRide(RIDE.status, RIDE.events, {**RIDE.header, "identity": who}))]
+    assert lines[1] == (
+        "string voltages as the box states them: left +/- 0.26 V and 0.16 V more at 100 A, right +/- 0.27 V (k = 2)"
+    )
+    older = {**RIDE.header, "identity": {"uncertainty_mv": 260}}
+    assert not [t for t in account(MadeRide(RIDE.status, RIDE.events, older)) if "as the box states" in t.text]
+
+
 def test_the_figures():
     assert FOUND["duration_s"] == 719.9
     assert FOUND["states_s"] == {"LOCKED": 59.9, "READY": 10.0, "DRIVING": 630.0, "HELD": 20.0}

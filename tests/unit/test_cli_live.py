@@ -22,7 +22,7 @@ class Riding(FakeBox):
     """Answers, and sends the records of `script` once the host has read its settings."""
 
     def __init__(self, script):
-        super().__init__()
+        super().__init__(uncertainty_mv=60, side_uncertainty_mv=(60, 60, 0, 0), side_growth_mv=(160, 0, 0, 0))
         self.script = script
         put = self.values.put
         put("rig", b"trike")
@@ -96,9 +96,10 @@ def test_watch_in_plain_words(riding, capsys):
     figures = [text for text in lines if "demand" in text]
     assert len(figures) == 4  # 60.0, 61.0, 62.0 and 63.0 s of the box's time
     assert "1:01.0 DRIVING" in figures[1] and "lever  50.0 %  demand  42.3 %" in figures[1]
-    assert "left 1423 us 38.00 V (3.80 3.80 V a cell)" in figures[1]
-    assert "right 1424 us 37.50 V (3.70 3.80 V a cell)" in figures[1]
+    assert "left 1423 us 38.00 V +/- 0.06 V (3.80 3.80 V a cell)" in figures[1]
+    assert "right 1424 us 37.50 V +/- 0.06 V (3.70 3.80 V a cell)" in figures[1]
     assert "---- V (---- ---- V a cell)" in figures[3]
+    assert "string voltages within 0.06 V (k = 2), left 0.16 V more at 100 A" in out
     assert "1:00.0 * now DRIVING" in out
     for words in (
         "arming waits for: " + states.WAITS[states.WAIT_STOP_TEST][1],

@@ -101,7 +101,7 @@ def test_what_is_not_known_is_never_shown_as_a_voltage():
     unknown = (messages.NOT_KNOWN_MV,) * 8
     record = status(sense_mv=unknown, section_mv=unknown)
     for text in (words.line(record, LAYOUT), *words.block(record, LAYOUT)):
-        assert "0.00 V" not in text.replace("(+/- 1.50 V", "") and "65." not in text
+        assert "0.00 V" not in text and "+/-" not in text and "65." not in text
     assert words.line(record, LAYOUT).count("---- V") == 2
     assert [side["string_v"] for side in words.as_json(record, LAYOUT)["sides"]] == [None, None]
 
@@ -109,17 +109,52 @@ def test_what_is_not_known_is_never_shown_as_a_voltage():
 def test_without_cells_there_is_no_cell_voltage():
     record = status(sense_mv=(40000, 39000, 0, 0, 0, 0, 0, 0), section_mv=(40000, 39000, 0, 0, 0, 0, 0, 0))
     text = words.line(record, LAYOUT)
-    assert "left    0 us 40.00 V  |  right    0 us 39.00 V" in text and "a cell" not in text
+    assert "left    0 us 40.00 V +/- 1.50 V  |  right    0 us 39.00 V +/- 1.50 V" in text and "a cell" not in text
+
+
+def test_the_identity_says_how_far_a_string_may_be_off_and_how_that_grows():
+    who = proto.unpack(
+        body_of(
+            messages.IDENTITY,
+            side_uncertainty_mv=(260, 270, 0, 0),
+            side_growth_mv=(160, 0, 0, 0),
+            side_drift_mv=(43,) * 4,
+        )
+    )
+    layout = words.Layout(settings.Values(), who)
+    mv = (49800, 49000, 0, 0, 0, 0, 0, 0)
+    loaded = status(sense_mv=mv, section_mv=mv, current_da=(500, 500, 0, 0))
+    # 50 A through what drops 0.16 V at 100 A; the other side's negative is sensed.
+    assert "49.80 V +/- 0.34 V" in words.line(loaded, layout) and "49.00 V +/- 0.27 V" in words.line(loaded, layout)
+    left, right = words.as_json(loaded, layout)["sides"]
+    assert (left["uncertainty_v"], right["uncertainty_v"]) == (0.34, 0.27)
+    assert (left["uncertainty_growth_v_at_100_a"], left["reference_drift_v"]) == (0.16, 0.043)
+    dark = status(sense_mv=mv, section_mv=mv, current_da=(UNKNOWN,) * 4)
+    told = "\n".join(words.block(dark, layout))
+    assert "string 49.80 V (+/- 0.26 V, k = 2, 0.16 V more at 100 A)" in told
+    assert "string 49.00 V (+/- 0.27 V, k = 2)" in told
+
+
+def test_a_string_begins_at_its_negative_where_that_is_sensed():
+    layout = words.Layout(trike_values())
+    record = status(
+        sense_mv=(18800, 37600, 200, 0, 37000, 0, 0, 0), section_mv=(19000, 18800, UNKNOWN, UNKNOWN, 37000, 0, 0, 0)
+    )
+    assert layout.volts(layout.sides[0], record)[0] == 37.8  # 37.6 V against box ground, 0.2 V above the negative
 
 
 def trike():
+    return words.Layout(trike_values())
+
+
+def trike_values():
     values = settings.Values()
     for n, (side, cells, kind) in enumerate([(1, 5, 0), (1, 10, 0), (1, 0, 1), (1, 0, 2), (2, 10, 0)]):
         values.put("sense.side", side, n)
         values.put("sense.cells", cells, n)
         values.put("sense.kind", kind, n)
     values.put("wheel_mm", 1600)
-    return words.Layout(values)
+    return values
 
 
 def test_inputs_of_another_kind_are_no_sections():

@@ -31,7 +31,7 @@ def command(as_json: bool) -> None:
             rig = who.rig or "no rig applied"
             click.echo(
                 f"{probe.candidate.url}  {rig}, board {who.board}, firmware {who.firmware}, serial {who.serial}, "
-                f"started: {states.words(states.RESETS, who.reset)}"
+                f"voltages +/- {who.uncertainty_mv / 1000:.2f} V, started: {states.words(states.RESETS, who.reset)}"
             )
         else:
             click.echo(f"no box: {probe.error}")

@@ -33,7 +33,7 @@ async def watch(url: str | None, for_s: float | None, view: View) -> None:
     client = await open_box(url)
     try:
         stream = client.subscribe()
-        view.begin(client, words.Layout(await client.read_values(words.NEEDED)))
+        view.begin(client, words.Layout(await client.read_values(words.NEEDED), client.identity))
         loop = asyncio.get_running_loop()
         end_s = None if for_s is None else loop.time() + for_s
         while end_s is None or loop.time() < end_s:
@@ -64,6 +64,7 @@ class View:
             click.echo(
                 f"{client.link.url}: {who.rig or 'no rig applied'}, board {who.board}, firmware {who.firmware}, "
                 f"string voltages within {who.uncertainty_mv / 1000:.2f} V (k = 2)"
+                + "".join([f", {s.name} {grows}" for s in layout.sides if (grows := s.uncertainty.growth_words)])
             )
 
     def show(self, record: Status | Event) -> None:

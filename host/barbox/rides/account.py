@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,6 +11,7 @@ import numpy as np
 from barbox.rides import use
 from barbox.rides.figures import events_of, summarise
 from barbox.rides.timeline import Ride, Timeline, timeline
+from barbox.uncertainty import of_side
 from shared_proto import states
 
 _TOLD_ELSEWHERE = ("CUTBACK", "SENSE")  # by cutback and sensing faults, with their figures
@@ -41,7 +43,7 @@ def account(ride: Ride) -> list[Line]:
     if not len(line.status):
         return [Line(0.0, "no record")]
     found = summarise(line)
-    lines = [_begin(line)]
+    lines = [_begin(line), *_uncertainty(line, ride.header.get("identity", {}))]
     lines += _driving(line)
     lines += [_refusal(r) for r in found["arming_refused"]]
     lines += _arming(line)
@@ -68,6 +70,17 @@ def _begin(line: Timeline) -> Line:
     if first["waits"]:
         text += f"; to arm: {states.words(states.WAITS, int(first['waits']))}"
     return Line(0.0, "; ".join([text, *_packs(line, 0)]))
+
+
+def _uncertainty(line: Timeline, identity: Mapping[str, Any]) -> list[Line]:
+    """How far the string voltages of this ride may be off, where the box has said so."""
+    told = []
+    for side, name in enumerate(line.side_names):
+        known = of_side(identity, side)
+        if known:
+            more = f" and {known.growth_words}" if known.growth_words else ""
+            told.append(f"{name} +/- {known.at_v(None):.2f} V{more}")
+    return [Line(0.0, f"string voltages as the box states them: {', '.join(told)} (k = 2)")] if told else []
 
 
 def _end(line: Timeline) -> Line:
