@@ -44,6 +44,8 @@ def settings(dice):
         values.put("side.idle_us", 900 + dice.below(300), side)
         values.put("side.curve", (0, 316, 447, 548, 632, 707, 775, 837, 894, 949, 1000), side)
     values.put("arm_hold_ms", 500)
+    values.put("bench_rest_ms", 1000)
+    values.put("bench_cap_pm", 800)
     values.put("esc_idle_ms", 1000)
     values.put("ramp_up_ms", 500 + dice.below(3000))
     values.put("together", dice.below(2))
@@ -53,6 +55,7 @@ def settings(dice):
 class Run:
     def __init__(self, seed, say):
         self.dice = Dice(seed)
+        self.beats = -1  # steps of a host that beats, -1 for none
         self.say = say
         self.controller = Controller()
         self.values = settings(self.dice)
@@ -80,6 +83,10 @@ class Run:
         controller = self.controller
         lock()
         try:
+            if self.beats >= 0:
+                self.beats += 1
+                if self.beats % 4 == 0:
+                    controller.bench.take_beat()
             controller.step(dt_us)
         finally:
             unlock()
@@ -90,6 +97,8 @@ class Run:
         c = self.controller
         out = c.outputs
         i = c.interlock
+        if c.bench.phase:
+            self.say("bench", c.bench.phase, c.bench.side, c.bench.steps, c.bench.end, c.bench.left_ms())
         self.say(c.now_ms, i.state, i.cause, i.waits, out.limit, out.limit_pm, out.warnings,
                  out.lever_pm, out.demand_pm, list(out.pulse_us), list(c.sense.mv), list(c.sense.fault),
                  list(c.strings.section_mv), c.strings.weakest, c.strings.weakest_cell_mv, c.overruns)
@@ -149,9 +158,55 @@ class Run:
             self.many(3 + dice.below(30))
 
 
+    def bench_run(self, steps):
+        """A bench run: each kind of step, held and let go, with a fault or a silent host now and then."""
+        dice = self.dice
+        bench = self.controller.bench
+        for n in range(steps):
+            if self.controller.interlock.state != 4:
+                self.beats = -1
+                self.arm()  # out of HELD, with the stop loop shown; ends READY
+                self.press(2)
+                self.many(60)
+                bench.take_ask()
+                self.beats = 0
+                self.many(3)
+                self.press(32)
+                self.many(60)
+            bench.take_step(n % 3, 1 + n % 2, 1000 if n % 3 == 2 else 100 + dice.below(900), 500 + dice.below(3000))
+            self.many(4)
+            if n % 3 == 2:
+                self.press(3)
+                self.many(3)
+            self.inputs.button = True
+            self.many(20 + dice.below(150))
+            what = dice.below(8)
+            if what == 0:
+                self.inputs.stop_tripped = True
+            elif what == 1:
+                self.beats = -1
+            elif what == 2:
+                self.cell_mv[0] = 3200
+            elif what == 3:
+                bench.take_drop()
+            self.many(20)
+            self.inputs.button = False
+            self.cell_mv = [3900, 3900]
+            self.many(60)
+        bench.take_end()
+        self.many(5)
+
+    def press(self, steps):
+        self.inputs.button = True
+        self.many(steps)
+        self.inputs.button = False
+        self.many(2)
+
+
 def main(say):
     for seed in (1, 2, 3):
         Run(seed, say).ride(45)
+    Run(4, say).bench_run(12)
     ring(say)
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import core_corpus
 import core_random
 
-from shared_proto.states import CAUSE_STEP_FAILED
+from shared_proto.states import BENCH_PHASES, CAUSE_STEP_FAILED
 
 ROOT = Path(__file__).resolve().parents[2]
 RUN = "import sys; from micropython_unix import run_main; sys.exit(run_main(['micropython'] + sys.argv[1:]))"
@@ -32,7 +32,10 @@ def test_every_step_is_the_same_on_both():
     steps = [line.split() for line in lines if line[0].isdigit()]
     assert len(steps) >= 3000
     # The corpus goes everywhere that it should.
-    assert {s[1] for s in steps} == {"0", "1", "2", "3"}
+    assert {s[1] for s in steps} == {"0", "1", "2", "3", "4"}
+    benched = [line.split() for line in lines if line.startswith("bench")]
+    assert {int(s[1]) for s in benched} == set(range(1, len(BENCH_PHASES)))
+    assert len({s[4] for s in benched}) >= 5  # why steps ended
     assert len({s[2] for s in steps}) >= 5  # causes
     assert len({s[4] for s in steps}) >= 5  # limits
     assert any(line.startswith("event") for line in lines)

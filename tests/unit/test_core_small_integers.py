@@ -125,7 +125,13 @@ def test_no_integer_of_the_step_passes_30_bits(monkeypatch, seed):
                 inputs.reading[n] = inputs.reading[n] + 1
         inputs.lever_a_mv = Small(rng.choice((0, 3300, rng.randint(0, 3300))))
         inputs.lever_b_mv = Small(rng.choice((0, 3300, rng.randint(0, 3300))))
-        controller.interlock.state = Small(rng.choice((0, 1, 2, 3)))
+        controller.interlock.state = Small(rng.choice((0, 1, 2, 3, 4, 4)))
+        controller.bench.phase = Small(rng.randint(0, 7))
+        if rng.random() < 0.2:
+            controller.bench.take_step(Small(rng.randint(0, 2)), Small(rng.randint(0, 2)), Small(1000), Small(30000))
+        if rng.random() < 0.7:
+            controller.bench.take_beat()
+        inputs.button = rng.random() < 0.7
         controller.step(Small(rng.choice((0, 1, 20000, 10_000_000, MOST))))
         believed_mv = controller.strings.weakest_cell_mv
         controller.strings.weakest_cell_mv = Small(rng.randint(0, 65535))
