@@ -5,6 +5,7 @@ import asyncio
 from services.beats import STREAM
 from shared_proto import frames
 from shared_proto import messages as m
+from shared_proto.states import BENCH
 
 _SHORT_MS = 100  # events wait for this long at most
 
@@ -45,6 +46,8 @@ class Stream:
         late_us, step_us = self._control.take_times()
         estimate = self._estimate
         bench = c.bench
+        # On the bench only a sensor tells the current: the estimate is by the demand of the lever.
+        current_da = c.sense.current_da if lock.state == BENCH else estimate.current_da
         return m.STATUS.pack(
             self._number, c.now_ms, self._clock.unix_s(c.now_ms), lock.state, lock.cause, lock.waits,
             out.limit, out.limit_pm, out.warnings, out.lever_pm, out.demand_pm,
@@ -52,7 +55,7 @@ class Stream:
             inputs.stop_closed | inputs.button << 1 | inputs.brake << 2 | inputs.lever_switch << 3,
             c.strings.weakest + 1, weakest_mv, *out.pulse_us, *c.sense.mv, *c.strings.section_mv,
             *c.sense.fault, c.overruns, late_us, step_us, c.events.lost, inputs.supply_mv, inputs.speed_dmh,
-            *estimate.current_da, c.rest_cell_mv, *estimate.charge_pm, estimate.minutes_left,
+            *current_da, c.rest_cell_mv, *estimate.charge_pm, estimate.minutes_left,
             bench.phase, bench.side, bench.steps, bench.end, bench.left_ms())
 
     def _send_events(self, controller):

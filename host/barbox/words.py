@@ -188,6 +188,10 @@ def explain(status: Status, layout: Layout) -> list[str]:
         out.append(f"cause: {words(states.CAUSES, status.cause)}; to clear it: {_clears(status.cause)}")
     elif status.waits:
         out.append(f"arming waits for: {words(states.WAITS, status.waits)}")
+    if status.bench_phase:
+        out.append(f"bench run: {words(states.BENCH_PHASES, status.bench_phase)}")
+        if status.bench_end:
+            out.append(f"the last bench step ended: {words(states.BENCH_ENDS, status.bench_end)}")
     if status.limit:
         out.append(f"limit: {words(states.LIMITS, status.limit)} (at most {status.limit_pm / 10:.1f} %)")
     out += [f"warning: {words(states.WARNINGS, bit)}" for bit in bits(status.warnings)]
@@ -302,6 +306,8 @@ def as_json(record: Status | Event, layout: Layout) -> dict[str, Any]:
         "cause_name": states.name(states.CAUSES, record.cause),
         "waits_name": states.name(states.WAITS, record.waits),
         "limit_name": states.name(states.LIMITS, record.limit),
+        "bench_phase_name": states.name(states.BENCH_PHASES, record.bench_phase),
+        "bench_end_name": states.name(states.BENCH_ENDS, record.bench_end),
         "warning_names": [states.name(states.WARNINGS, bit) for bit in bits(record.warnings)],
         "sides": sides,
         "speed_km_h": layout.speed_km_h(record),

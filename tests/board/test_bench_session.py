@@ -105,6 +105,7 @@ def test_steps_are_run_and_averaged():
     assert 0.1 < sag_v < 0.3
     assert abs(one.before.sense_mv[TOP[LEFT]] / 1000 - means.sense_v[TOP[LEFT]]) < 0.02
     assert means.section_v[2] is None  # the pack negative is no section
+    assert means.current_a[:2] == (None, None)  # there is no sensor, and the lever's curve does not count here
     assert both.means(1.0).pulse_us[:2] == (1500, 1500)
     assert early.means(1.0) is None
 

@@ -160,8 +160,9 @@ def test_a_task_that_dies(phase):
         assert (host.state, host.cause) == ("HELD", "TASK_SILENT")
 
 
-@pytest.mark.parametrize("phase", [p for p in PHASES if p != "resting"])
-@pytest.mark.parametrize("stall_s", [0.15, 0.5, 60])
+@pytest.mark.parametrize(
+    ("phase", "stall_s"), [*[(p, s) for p in PHASES if p != "resting" for s in (0.15, 60)], ("steady", 0.5)]
+)
 def test_a_processor_that_stalls(stall_s, phase):
     """Pulses end by themselves within 100 ms and do not come back; a stall without end is reset by the watchdog."""
     with make_box(bench_values()) as box, BenchHost(box) as host:

@@ -194,3 +194,16 @@ def test_what_is_not_known_of_the_use_is_not_shown():
     told = words.as_json(status(), LAYOUT)
     assert [told[k] for k in ("speed_km_h", "rest_cell_v", "time_left_min", "supply_v")] == [None] * 4
     assert words.as_json(status(), trike())["speed_km_h"] == 0  # a fitted sensor that stands still
+
+
+def test_a_bench_run_is_told_with_the_end_of_its_last_step():
+    during = status(state=states.BENCH, bench_phase=states.BENCH_WAITING, bench_end=states.ENDED_FLOOR)
+    told = words.explain(during, LAYOUT)
+    assert f"bench run: {states.words(states.BENCH_PHASES, states.BENCH_WAITING)}" in told
+    assert "the last bench step ended: a section is at its floor" in told
+    assert words.as_json(during, LAYOUT)["bench_end_name"] == "FLOOR"
+    assert words.event_text(event(states.EVENT_BENCH_STEP, states.BENCH_WITHHOLD << 8 | 2, 250)) == (
+        "bench step: WITHHOLD, side 2, 25.0 % of the pulse span"
+    )
+    assert "all sides" in words.event_text(event(states.EVENT_BENCH_STEP, 0, 1000))
+    assert "after 2.5 s: let go" in words.event_text(event(states.EVENT_BENCH_END, states.ENDED_RELEASED, 2500))
