@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from barbox.bench.sim_person import ClampSpec, ScaleSpec, SimPerson
 from barbox.demo.ride import example_rig
 from barbox.rig import Rig
 from barbox.sim.plant import Plant, PlantSpec, SideSpec
+from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX
 
 IDLE_US = 1000
 TIED_KG = 1e9
@@ -25,6 +27,11 @@ RIGHT_FAN = (1060, 1.2, 0.88)
 def rig() -> Rig:
     """The example rig."""
     return example_rig()
+
+
+def full_plan(rig: Rig, **options) -> plans.Plan:
+    """The plan up to full, for a sheet whose cap stays lower."""
+    return plans.make(rig, **{"cap_pm": 1000, **options})
 
 
 def tied_plant(rig: Rig, fans: Sequence[tuple[int, float, float]] = (LEFT_FAN, RIGHT_FAN), seed: int = 1) -> Plant:
@@ -101,4 +108,51 @@ def steady_thrust(plant: Plant, pulses: Sequence[int], charge: float = 0.8) -> l
     return thrust
 
 
-__all__ = ["ClampSpec", "DeskBench", "ScaleSpec", "SimPerson", "rig", "steady_thrust", "tied_plant"]
+class DeskSession:
+    """A bench run on the plant, as `barbox.bench.run.Bench` wants it. `stops[n]` is raised at the nth step."""
+
+    def __init__(self, rig: Rig, plant: Plant, person: SimPerson, stops: dict[int, Exception] | None = None) -> None:
+        self.rig, self.plant, self.person = rig, plant, person
+        self.offer = SimpleNamespace(cap_pm=[1000] * len(rig.sides), step_ms=10_000, rest_ms=5_000)
+        self.stops = stops or {}
+        self.steps = 0
+        self.clock_s = 0.0
+        self.while_running = lambda now_s: None  # called ten times a second of a step
+
+    def _mv(self) -> list[int]:
+        """Section voltages as a status has them, by sense input."""
+        mv = [NOT_KNOWN_MV] * SENSES_MAX
+        for n, side in enumerate(self.rig.sides):
+            points = self.plant.sense_points_v(n)
+            below = [self.plant.pack_negative_v(n), *points]
+            for k, point in enumerate(side.sense):
+                mv[point.input - 1] = round(1000 * (points[k] - below[k]))
+        return mv
+
+    async def step(self, side: int, pulse_pm: int, time_s: float | None = None) -> SimpleNamespace:
+        """As of a box: side from 1."""
+        self.steps += 1
+        if self.steps in self.stops:
+            raise self.stops.pop(self.steps)
+        before = SimpleNamespace(section_mv=self._mv())
+        esc = self.rig.sides[side - 1].esc
+        pulses: list[int | None] = [IDLE_US] * len(self.rig.sides)
+        pulses[side - 1] = esc.idle_us + (esc.full_us - esc.idle_us) * pulse_pm // 1000
+        seen = []
+        for n in range(60):
+            self.plant.advance(0.1, pulses)
+            self.clock_s += 0.1
+            self.while_running(self.clock_s)
+            if n >= 30:
+                seen.append(self._mv())
+        self.person.look()
+        self.plant.advance(20.0, [IDLE_US] * len(pulses))
+        mean = tuple([v / 1000 if v < NOT_KNOWN_MV else None for v in np.mean(seen, axis=0).tolist()])
+        means = SimpleNamespace(seconds=3.0, section_v=mean, current_a=(None,) * 4)
+        return SimpleNamespace(before=before, means=lambda settle_s: means, ended="let go at the box", ran_ms=6000)
+
+
+__all__ = [
+    "ClampSpec", "DeskBench", "DeskSession", "ScaleSpec", "SimPerson", "full_plan", "rig", "steady_thrust",
+    "tied_plant",
+]  # fmt: skip

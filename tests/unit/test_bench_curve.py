@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from bench_desk import ClampSpec, DeskBench, ScaleSpec, SimPerson, rig, steady_thrust, tied_plant
+from bench_desk import ClampSpec, DeskBench, ScaleSpec, SimPerson, full_plan, rig, steady_thrust, tied_plant
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -28,7 +28,7 @@ FANS = {
 def learned_on(plant, person=None, **options):
     """The run of a plan on a plant, what was learned of it, and the tables."""
     bench = DeskBench(RIG, plant, person)
-    found = learn.learn(RIG, bench.run(plan.make(RIG, **options)).in_order(), bench.instruments, Air())
+    found = learn.learn(RIG, bench.run(full_plan(RIG, **options)).in_order(), bench.instruments, Air())
     return found, curves.make(RIG, found)
 
 

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from bench_desk import ClampSpec, DeskBench, ScaleSpec, SimPerson, rig, tied_plant
+from bench_desk import ClampSpec, DeskBench, ScaleSpec, SimPerson, full_plan, rig, tied_plant
 
 from barbox.bench import curve as curves
 from barbox.bench import learn, plan, summary
@@ -19,7 +19,7 @@ ALIKE = ((1060, 1.0, 1.0), (1060, 1.0, 1.0))
 def good():
     """(readings, instruments) of two fans that are alike."""
     bench = DeskBench(RIG, tied_plant(RIG, ALIKE))
-    return bench.run(plan.make(RIG)).in_order(), bench.instruments
+    return bench.run(full_plan(RIG)).in_order(), bench.instruments
 
 
 def findings(readings, instruments, rig=RIG):
@@ -82,7 +82,7 @@ def test_a_weak_side_is_seen_by_sag_alone():
     plant = tied_plant(RIG, ((1060, 1.0, 1.0), (1060, 1.0, 1.0)))
     plant._sides[1]._fan_w *= 2 / 3  # a rotor that takes less
     bench = DeskBench(RIG, plant, SimPerson(plant, scale=None, clamp=None))
-    found = findings(bench.run(plan.make(RIG)).in_order(), bench.instruments)
+    found = findings(bench.run(full_plan(RIG)).in_order(), bench.instruments)
     assert "less sag than the best side" in found["weak", 1]
 
 
@@ -96,7 +96,7 @@ def test_a_section_of_high_resistance():
     plant = tied_plant(RIG, ALIKE)
     plant.weaken_section(1, 0, resistance_factor=1.6)
     bench = DeskBench(RIG, plant)
-    run = bench.run(plan.make(RIG)).in_order()
+    run = bench.run(full_plan(RIG)).in_order()
     found = findings(run, bench.instruments)
     assert "right, lower section" in found["resistance", 1]
     assert [k for k in found if k[0] == "resistance"] == [("resistance", 1)]
@@ -106,7 +106,7 @@ def test_resistance_of_a_section_with_its_uncertainty():
     """Against the plant: series resistance of the cells and some of their fast pair, by Ohm's law."""
     plant = tied_plant(RIG, ALIKE)
     bench = DeskBench(RIG, plant, SimPerson(plant, clamp=ClampSpec(gain=1.0, offset_a=0.0)))
-    found = learn.learn(RIG, bench.run(plan.make(RIG)).in_order(), bench.instruments, Air())
+    found = learn.learn(RIG, bench.run(full_plan(RIG)).in_order(), bench.instruments, Air())
     series_mohm = 1000 * sum(g.series_ohm for g in plant.sections(0)[0].groups)
     lower = found.sides[0].sections[0]
     assert lower.resistance_mohm is not None and lower.resistance_sd_mohm is not None
@@ -118,7 +118,7 @@ def test_what_lies_below_the_resolution_is_not_fitted():
     plant = tied_plant(RIG, ((1140, 1.3, 1.0), (1140, 1.3, 1.0)))
     coarse = SimPerson(plant, scale=ScaleSpec(unit="N", step=2.0, noise_n=0.3), clamp=ClampSpec(step_a=5.0))
     bench = DeskBench(RIG, plant, coarse)
-    found = learn.learn(RIG, bench.run(plan.make(RIG)).in_order(), bench.instruments, Air())
+    found = learn.learn(RIG, bench.run(full_plan(RIG)).in_order(), bench.instruments, Air())
     for s in found.sides:
         assert s.current is not None
         assert s.thrust.below >= 1 and min(p.value for p in s.thrust.points) >= 2.0
@@ -157,7 +157,7 @@ def test_a_fuller_pack_does_not_make_a_stronger_fan():
     plant = tied_plant(RIG, ALIKE)
     plant.set_charge(0, 0.4)
     bench = DeskBench(RIG, plant)
-    readings = bench.run(plan.make(RIG)).in_order()
+    readings = bench.run(full_plan(RIG)).in_order()
     at_full = {r.side: r.thrust_n for r in readings if r.pulse_us == 2000}
     assert at_full[1] > 1.1 * at_full[0]
     found = learn.learn(RIG, readings, bench.instruments, Air())

@@ -1,11 +1,12 @@
 """The record, the page, the plan, the checklist, the proof of stopping, and what is written into the sheet."""
 
+import asyncio
 import json
 import re
 from dataclasses import replace
 
 import pytest
-from bench_desk import DeskBench, ScaleSpec, SimPerson, rig, tied_plant
+from bench_desk import DeskBench, ScaleSpec, SimPerson, full_plan, rig, tied_plant
 
 from barbox.bench import checklist, learn, page, plan, record, summary
 from barbox.bench import curve as curves
@@ -25,7 +26,7 @@ PROVED = StopProof(0, 0.08, 0.271, "voltage", True, "2026-06-01")
 def done():
     """A record of a whole run."""
     bench = DeskBench(RIG, tied_plant(RIG))
-    steps = plan.make(RIG)
+    steps = full_plan(RIG)
     made = record.begin(RIG, steps, now_unix_s=1_780_000_000, simulated=True, old_curve_pm=OLD)
     made.instruments, made.air = bench.instruments, Air(1002, 24)
     made.checklist = {q.key: True for q in checklist.QUESTIONS}
@@ -44,7 +45,7 @@ def test_a_record_comes_back_as_it_was(done, tmp_path):
 
 def test_an_interrupted_run_resumes_at_the_first_open_step(done, tmp_path):
     path = tmp_path / "trike.bench.json"
-    half = record.begin(RIG, plan.make(RIG), now_unix_s=0, simulated=True, old_curve_pm=OLD)
+    half = record.begin(RIG, full_plan(RIG), now_unix_s=0, simulated=True, old_curve_pm=OLD)
     for n, reading in enumerate(done.run.in_order()[:5]):
         half.run.skip() if n == 2 else half.run.take(reading)
         half.save(RIG, path)  # whole after every reading
@@ -127,18 +128,21 @@ def test_a_page_without_scale_and_clamp():
 
 def test_the_plan_of_the_example():
     """By hand: 10 cells of 3.7 V, 4000 W of shaft power at 90 %, 120.1 A; half the pulse span takes an eighth."""
-    steps = plan.make(RIG, spans_pm=(500, 1000), longest_s=10).steps
+    steps = full_plan(RIG, spans_pm=(500, 1000)).steps
     assert [(s.side, s.pulse_us) for s in steps] == [(0, 1500), (1, 1500), (0, 2000), (1, 2000)]
     assert steps[2].expected_a == pytest.approx(4000 / 0.9 / 37)
     assert steps[0].expected_a == pytest.approx(steps[2].expected_a / 8)
     assert steps[0].expected_n == pytest.approx(65 / 4)
-    made = plan.make(RIG, spans_pm=(500, 1000))
-    assert made.energy_wh[0] == pytest.approx(4000 / 0.9 * 1.125 * 6 / 3600)
-    assert made.charge_share[0] == pytest.approx(4000 / 0.9 / 37 * 1.125 * 6 / 3600 / 10)
+    made = full_plan(RIG, spans_pm=(500, 1000))
+    # Ramp 2 s for the full span, 3 s to settle, 3 s to measure: 7 s at half, 8 s at full.
+    assert [s.hold_s for s in steps] == [7, 7, 8, 8]
+    watt_seconds = 4000 / 0.9 * (7 / 8 + 8)
+    assert made.energy_wh[0] == pytest.approx(watt_seconds / 3600)
+    assert made.charge_share[0] == pytest.approx(watt_seconds / 37 / 3600 / 10)
 
 
 def test_steps_rise_in_turns_and_rests_grow_with_them():
-    steps = plan.make(RIG).steps
+    steps = full_plan(RIG).steps
     assert [s.number for s in steps] == list(range(len(steps)))
     assert [s.span_pm for s in steps] == sorted(s.span_pm for s in steps)
     assert steps[0].rest_s == 5.0 and steps[-1].rest_s > 20
@@ -151,18 +155,18 @@ def test_the_cap_of_the_box_bounds_the_plan():
     assert max(s.span_pm for s in steps) == 600
     with pytest.raises(UserError, match="no step lies below the cap"):
         plan.make(RIG, cap_pm=0)
-    with pytest.raises(UserError, match="raise its longest step"):
+    with pytest.raises(UserError, match="raise limits.bench_step_s"):
         plan.make(RIG, longest_s=2.0)
 
 
 def test_what_an_esc_or_a_pack_cannot_give_is_said():
     small = [replace(s, esc=replace(s.esc, rating_a=60.0)) for s in RIG.sides]
-    cautions = " ".join(plan.make(replace(RIG, sides=tuple(small))).cautions)
+    cautions = " ".join(full_plan(replace(RIG, sides=tuple(small))).cautions)
     assert "the ESC is rated for 60 A" in cautions
     weak = [replace(s, packs=tuple([replace(p, c_rate=8) for p in s.packs])) for s in RIG.sides]
-    assert "the packs give 80 A" in " ".join(plan.make(replace(RIG, sides=tuple(weak))).cautions)
+    assert "the packs give 80 A" in " ".join(full_plan(replace(RIG, sides=tuple(weak))).cautions)
     # 120 kg * 0.008 * 9.81 m/s2
-    assert "can hide up to 9 N" in " ".join(plan.make(RIG).cautions)
+    assert "can hide up to 9 N" in " ".join(full_plan(RIG).cautions)
 
 
 # The checklist and the proof.
@@ -265,4 +269,5 @@ def test_a_simulated_person_reads_what_a_scale_shows():
 def test_a_simulated_person_slips_once():
     person = SimPerson(Still(), slips={("thrust", 2): "twelve"}, answers={"fire": False})
     assert [person.typed_thrust(0) == "twelve" for _ in range(3)] == [False, True, False]
-    assert (person.answer("fire"), person.answer("tied")) == ("no", "yes")
+    answers = [asyncio.run(person.ask(what, "?")) for what in ("check:fire", "check:tied", "turns")]
+    assert answers == ["no", "yes", "yes"]

@@ -14,7 +14,7 @@ from barbox.rig.to_plant import NOMINAL_CELL_V
 SPANS_PM = (150, 250, 350, 450, 550, 650, 750, 850, 930, 1000)
 """Pulse span of the steps. Where the curve is steepest, near full, they lie closer."""
 
-SETTLE_S, MEASURE_S = 3.0, 3.0
+SETTLE_S, MEASURE_S, LEAST_MEASURE_S = 3.0, 3.0, 1.0
 """A fan of this size has spooled up and a string has taken its fast sag within three seconds (common practice)."""
 
 _G_M_S2 = 9.80665
@@ -58,26 +58,34 @@ def make(
     rig: Rig,
     *,
     spans_pm: Sequence[int] = SPANS_PM,
-    cap_pm: int = 1000,
-    longest_s: float = 10.0,
-    rest_s: float = 5.0,
+    cap_pm: int | None = None,
+    longest_s: float | None = None,
+    rest_s: float | None = None,
     typing_s: float = 15.0,
 ) -> Plan:
     """The plan of a rig: each pulse span up to `cap_pm`, rising, the sides in turn so that their packs stay alike.
 
-    `longest_s` and `rest_s` are the box's own limits; `typing_s` is what a person takes to write a step down. Raises
-    UserError when nothing is left below the cap, or a step would be shorter than it takes to settle.
+    `cap_pm`, `longest_s` and `rest_s` are the box's own limits, the sheet's where left out; `typing_s` is what a person
+    takes to write a step down. A step lasts for its ramp, for settling and for measuring. Raises UserError when nothing
+    is left below the cap, or a step would be shorter than it takes to settle.
     """
+    cap_pm = rig.plain["bench_cap_pm"] if cap_pm is None else cap_pm
+    longest_s = rig.plain["bench_step_ms"] / 1000.0 if longest_s is None else longest_s
+    rest_s = rig.plain["bench_rest_ms"] / 1000.0 if rest_s is None else rest_s
+    ramp_s = rig.plain["ramp_up_ms"] / 1000.0
     kept = sorted({s for s in spans_pm if 0 < s <= cap_pm})
     if cap_pm < 1000 and kept and kept[-1] < cap_pm:
         kept.append(cap_pm)
     if not kept:
-        raise UserError(f"no step lies below the cap of {cap_pm / 10:g} %: name lower steps or raise the box's bench "
-                        "cap")
-    hold_s = min(SETTLE_S + MEASURE_S, longest_s)
-    if hold_s < SETTLE_S + 0.5:
-        raise UserError(f"the box allows steps of {longest_s:g} s, and a fan takes {SETTLE_S:g} s to settle: raise "
-                        "its longest step")
+        raise UserError(
+            f"no step lies below the cap of {cap_pm / 10:g} %: name lower steps or raise limits.bench_cap_percent"
+        )
+    most_s = ramp_s * kept[-1] / 1000.0 + SETTLE_S + LEAST_MEASURE_S
+    if longest_s < most_s:
+        raise UserError(
+            f"the box allows steps of {longest_s:g} s, and the ramp, settling and a look at the scale take "
+            f"{most_s:.1f} s: raise limits.bench_step_s or shorten limits.ramp_up_s"
+        )
     steps: list[Step] = []
     for span_pm in kept:
         for n, side in enumerate(rig.sides):
@@ -86,6 +94,7 @@ def make(
             full_w = side.fan.full_power_w / (side.fan.efficiency or ASSUMED_EFFICIENCY)
             watts = full_w * span**3
             pulse = side.esc.idle_us + (side.esc.full_us - side.esc.idle_us) * span_pm // 1000
+            hold_s = min(ramp_s * span + SETTLE_S + MEASURE_S, longest_s)
             rest = max(rest_s, hold_s * (span**3 / _MEAN_CURRENT - 1.0))
             pull_n = side.fan.full_thrust_n * span**2
             steps.append(Step(len(steps), n, span_pm, pulse, pull_n, watts / volts, watts, hold_s, rest))

@@ -6,6 +6,8 @@ import re
 from collections import deque
 from dataclasses import dataclass
 from statistics import fmean, stdev
+from threading import Event, Lock, Thread
+from time import monotonic
 
 from barbox.bench.units import THRUST_N, unit_named
 from barbox.errors import UserError
@@ -59,15 +61,15 @@ class ScaleLines:
                 self._seen.append((now_s, value * THRUST_N[unit or self.unit]))
                 self.heard_s = now_s
 
-    def mean(self, since_s: float, now_s: float) -> Mean:
-        """The mean since then. Raises UserError, one sentence, when the scale is silent."""
+    def mean(self, since_s: float, now_s: float, until_s: float | None = None) -> Mean:
+        """The mean since then, or up to `until_s`. Raises UserError, one sentence, when the scale is silent."""
         if self.heard_s is None or now_s - self.heard_s > SILENT_S:
             ago = "has not printed a number yet"
             if self.heard_s is not None:
                 ago = f"has been silent for {now_s - self.heard_s:.0f} s"
             raise UserError(f"the scale {ago}: look at its cable and whether it has switched itself off, then repeat "
                             "the step")
-        values = [v for t, v in self._seen if t >= since_s]
+        values = [v for t, v in self._seen if since_s <= t <= (now_s if until_s is None else until_s)]
         if not values:
             raise UserError("the scale printed nothing during the step: repeat it, and hold it longer")
         return Mean(fmean(values), stdev(values) if len(values) > 1 else 0.0, len(values))
@@ -85,3 +87,50 @@ def zero_moved(before_n: float, after_n: float, step_n: float, least_thrust_n: f
         f"the scale stood at {before_n:.2f} N before the step and at {after_n:.2f} N after it: it drifts, or the "
         "rope rubs; set it to zero and repeat the step"
     )
+
+
+class ScalePort:
+    """A scale on a serial port, read in a thread. `with ScalePort(path, unit) as scale: scale.mean(...)`.
+
+    Raises UserError when the port cannot be opened. A port that goes away later is a silent scale.
+    """
+
+    def __init__(self, path: str, unit: str, baud: int = 9600) -> None:
+        self.path = path
+        self._baud = baud
+        self._lines = ScaleLines(unit)
+        self._lock = Lock()
+        self._end = Event()
+        self._thread: Thread | None = None
+
+    def __enter__(self) -> ScalePort:
+        import serial
+
+        try:
+            self._port = serial.Serial(self.path, self._baud, timeout=0.1)
+        except (serial.SerialException, ValueError) as error:
+            raise UserError(f"{self.path}: the scale's port cannot be opened ({error}); look at its name and "
+                            "cable") from None
+        self._thread = Thread(target=self._read, daemon=True)
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._end.set()
+        if self._thread:
+            self._thread.join(1.0)
+        self._port.close()
+
+    def mean(self, since_s: float, until_s: float | None = None) -> Mean:
+        """The mean between two moments of `time.monotonic`. Raises UserError when the scale is silent."""
+        with self._lock:
+            return self._lines.mean(since_s, monotonic(), until_s)
+
+    def _read(self) -> None:
+        while not self._end.is_set():
+            try:
+                data = self._port.read(max(1, self._port.in_waiting))
+            except OSError:
+                return
+            with self._lock:
+                self._lines.feed(data, monotonic())

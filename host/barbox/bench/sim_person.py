@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from random import Random
 from typing import Protocol
 
+from barbox.bench.plan import MEASURE_S, SETTLE_S
 from barbox.bench.units import THRUST_N
+from barbox.records import Status
+from shared_proto import states
+
+_HELD_PM = 700
+HOLDS_S = SETTLE_S + MEASURE_S - 0.5
+"""How long it holds once thrust is steady: less than the step lasts."""
 
 
 class Seen(Protocol):
@@ -19,6 +26,22 @@ class Seen(Protocol):
 
     def current_a(self, side: int) -> float:
         """True current of a side."""
+        ...
+
+
+class Hands(Protocol):
+    """What can be done at the simulated board."""
+
+    def move_lever(self, per_mille: float) -> None:
+        """Lever to a place, 0..1000."""
+        ...
+
+    def press_arm_button(self) -> None:
+        """Press it and keep it."""
+        ...
+
+    def release_arm_button(self) -> None:
+        """Let it go."""
         ...
 
 
@@ -50,10 +73,11 @@ class ClampSpec:
 
 
 class SimPerson:
-    """Answers what it is asked; reads its instruments at the moment it is asked. Same seed, same readings.
+    """Holds to run, reads its instruments, lets go, and types what it has read. Same seed, same readings.
 
-    `slips`: what it types instead at its nth reading of a kind, such as {("thrust", 2): "twelve"}; the next time it
-    is asked it reads properly.
+    `hands`: the board at which it presses and holds, None for a person who is only asked. `slips`: what it types
+    instead the nth time it is asked for a kind, such as {("thrust", 2): "twelve"}; asked again, it types what it read.
+    `answers`: to questions, by key ("tied", ..., "turns"); all others get a yes.
     """
 
     def __init__(
@@ -65,8 +89,13 @@ class SimPerson:
         seed: int = 1,
         slips: Mapping[tuple[str, int], str] | None = None,
         answers: Mapping[str, bool] | None = None,
+        hands: Hands | None = None,
+        holds_s: float = HOLDS_S,
     ) -> None:
         self.scale, self.clamp = scale, clamp
+        self._hands, self._holds_s = hands, holds_s
+        self._read: dict[tuple[str, int], str] = {}
+        self._steady_ms: int | None = None
         self._seen = seen
         self._random = Random(seed)
         self._slips = dict(slips or {})
@@ -74,42 +103,78 @@ class SimPerson:
         self._count = {"thrust": 0, "current": 0}
         self.heard: list[str] = []
 
-    def told(self, line: str) -> None:
+    # The flow of a run asks and tells.
+
+    async def ask(self, what: str, question: str, side: int | None = None) -> str:
+        """What it types; see `barbox.bench.run.Person`."""
+        self.heard.append(question)
+        if what in ("thrust", "current"):
+            return self.typed(what, side or 0)
+        if what == "next":
+            return "repeat"
+        return "yes" if self._answers.get(what.rpartition(":")[2], True) else "no"
+
+    def tell(self, line: str) -> None:
         """It is told something."""
         self.heard.append(line)
 
-    def answer(self, key: str) -> str:
-        """Yes or no to a question of the checklist."""
-        return "yes" if self._answers.get(key, True) else "no"
+    # At the box.
+
+    def sees(self, status: Status) -> None:
+        """What it does when the box's screen shows this: presses the arm button when a run is asked for, holds the
+        lever when a step waits, reads its instruments after some seconds of steady thrust, and lets go."""
+        hands = self._hands
+        if hands is None:
+            return
+        phase = status.bench_phase
+        if phase == states.BENCH_ASKED and status.waits == states.WAIT_BENCH_BUTTON:
+            hands.press_arm_button()
+        elif phase != states.BENCH_ASKED:
+            hands.release_arm_button()
+        if phase == states.BENCH_WAITING:
+            hands.move_lever(_HELD_PM)
+            self._steady_ms = None
+        elif phase == states.BENCH_RUNNING and status.demand_pm == status.limit_pm:
+            if self._steady_ms is None:
+                self._steady_ms = status.time_ms
+            if status.time_ms - self._steady_ms >= 1000 * self._holds_s:
+                self.look()
+                hands.move_lever(0)
+        elif phase not in (states.BENCH_RUNNING, states.BENCH_WITHHELD):
+            hands.move_lever(0)
+
+    def look(self, sides: int = 2) -> None:
+        """Read both instruments now, at each side's lead and at the rope, and remember it."""
+        self._read = {(kind, side): self._shown(kind, side) for kind in self._count for side in range(sides)}
+
+    # What it types.
+
+    def typed(self, kind: str, side: int) -> str:
+        """What it types of "thrust" or "current": what it remembers, or reads now; "" without the instrument."""
+        if (self.scale if kind == "thrust" else self.clamp) is None:
+            return ""
+        self._count[kind] += 1
+        slip = self._slips.pop((kind, self._count[kind]), None)
+        return slip or self._read.get((kind, side)) or self._shown(kind, side)
 
     def typed_thrust(self, side: int) -> str:
-        """What it types from the scale, "" without one."""
-        scale = self.scale
-        if scale is None:
-            return ""
-
-        def read() -> str:
-            pull = max(self._seen.thrust_n(side) - scale.friction_n, 0.0)
-            shown = max(scale.gain * pull + self._random.gauss(0.0, scale.noise_n), 0.0)
-            return f"{_rounded(shown / THRUST_N[scale.unit], scale.step)} {scale.unit}"
-
-        return self._slip_or("thrust", read)
+        """`typed` of the scale."""
+        return self.typed("thrust", side)
 
     def typed_current(self, side: int) -> str:
-        """What it types from the clamp meter, "" without one."""
-        clamp = self.clamp
-        if clamp is None:
-            return ""
+        """`typed` of the clamp meter."""
+        return self.typed("current", side)
 
-        def read() -> str:
-            amps = clamp.gain * self._seen.current_a(side) + clamp.offset_a + self._random.gauss(0.0, clamp.noise_a)
+    def _shown(self, kind: str, side: int) -> str:
+        scale, clamp, noise = self.scale, self.clamp, self._random.gauss
+        if kind == "thrust" and scale is not None:
+            pull = max(self._seen.thrust_n(side) - scale.friction_n, 0.0)
+            shown = max(scale.gain * pull + noise(0.0, scale.noise_n), 0.0)
+            return f"{_rounded(shown / THRUST_N[scale.unit], scale.step)} {scale.unit}"
+        if kind == "current" and clamp is not None:
+            amps = clamp.gain * self._seen.current_a(side) + clamp.offset_a + noise(0.0, clamp.noise_a)
             return f"{_rounded(max(amps, 0.0), clamp.step_a)} A"
-
-        return self._slip_or("current", read)
-
-    def _slip_or(self, kind: str, read: Callable[[], str]) -> str:
-        self._count[kind] += 1
-        return self._slips.pop((kind, self._count[kind]), None) or read()
+        return ""
 
 
 def _rounded(value: float, step: float) -> str:

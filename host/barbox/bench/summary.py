@@ -10,6 +10,7 @@ from typing import Any
 from barbox.bench.checklist import QUESTIONS
 from barbox.bench.curve import Curves
 from barbox.bench.learn import ASSUMPTIONS, MEASURED, Fitted, Learned, SideLearned, turning_moment_nm
+from barbox.bench.plan import Plan
 from barbox.bench.record import Record
 from barbox.rig import Rig
 
@@ -49,6 +50,22 @@ def headline(rig: Rig, learned: Learned, curves: Curves) -> list[str]:
         else:
             line += "; state vehicle.fan_spacing_mm in the sheet for the turning moment"
         lines.append(line)
+    return lines
+
+
+def plan_lines(rig: Rig, plan: Plan) -> list[str]:
+    """The plan: what it will take, and each step."""
+    lines = [
+        f"{side.name}: {wh:.0f} Wh, {share:.0%} of its string's charge"
+        for side, wh, share in zip(rig.sides, plan.energy_wh, plan.charge_share, strict=True)
+    ]
+    lines.append(f"{len(plan.steps)} steps, about {plan.minutes:.0f} minutes")
+    lines += [
+        f"{s.number + 1:3d}  {rig.sides[s.side].name:<10} {s.span_pm / 10:5.1f} %  {s.pulse_us} us  about "
+        f"{s.expected_n:5.1f} N  "
+        f"{s.expected_a:5.1f} A  hold {s.hold_s:.0f} s, rest {s.rest_s:.0f} s"
+        for s in plan.steps
+    ]
     return lines
 
 

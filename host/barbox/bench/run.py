@@ -1,0 +1,308 @@
+"""The flow of a run: questions, spin-up, step after step with its reading, and what comes of it.
+
+It talks to three things, each behind a small class: the box (`Bench`), the person (`Person`), a scale that prints
+(`Scale`). The record is on disk after every reading, so whatever ends a run, the next one goes on where it was.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from time import monotonic
+from typing import Any, Protocol
+
+from barbox.bench import curve, learn, page, summary
+from barbox.bench.checklist import CAUTIONS, QUESTIONS, check, yes
+from barbox.bench.plan import LEAST_MEASURE_S, MEASURE_S, SETTLE_S, Plan, Step
+from barbox.bench.readings import Expected, Reading, expected_by, read_current, read_thrust
+from barbox.bench.record import Record
+from barbox.bench.scale import Mean, zero_moved
+from barbox.errors import AnswerNo, UserError
+from barbox.files import write_whole
+from barbox.rig import Rig
+from shared_proto import states
+from shared_proto.messages import NOT_KNOWN_MV
+from shared_proto.settings import Values
+
+_LET_GO_S = 0.5  # the last moments of a step are not measured: somebody lets go
+_ZERO_S = 1.0
+
+WORDS = "back, skip, repeat, stop"
+
+
+class Bench(Protocol):
+    """A bench run on a box: `barbox.bench.session.Session`, or what stands in for it."""
+
+    @property
+    def offer(self) -> Any:
+        """What the box allows: `cap_pm` of each side, `step_ms`, `rest_ms`."""
+        ...
+
+    async def step(self, side: int, pulse_pm: int, time_s: float | None = None) -> Any:
+        """Ready a step of `side` (from 1), wait until it was held and is over. The result has `before` (a status),
+        `means(settle_s)`, `ended` (plain words) and `ran_ms`."""
+        ...
+
+
+class Person(Protocol):
+    """Whoever runs the bench."""
+
+    async def ask(self, what: str, question: str, side: int | None = None) -> str:
+        """What they type. `what`: "check:KEY", "turns", "thrust", "current" or "next"."""
+        ...
+
+    def tell(self, line: str) -> None:
+        """Say something to them."""
+        ...
+
+
+class Scale(Protocol):
+    """A scale that prints."""
+
+    def mean(self, since_s: float, until_s: float | None = None) -> Mean:
+        """Mean thrust between two moments of `monotonic`."""
+        ...
+
+
+class Stopped(Exception):
+    """The person wants to stop; the record is kept."""
+
+
+async def before(rig: Rig, plan: Plan, record: Record, person: Person) -> None:
+    """Cautions, plan and checklist. Raises AnswerNo when something is not so: nothing has been asked of the box."""
+    for line in [*CAUTIONS, *plan.cautions, *summary.plan_lines(rig, plan)]:
+        person.tell(line)
+    for q in QUESTIONS:
+        record.checklist[q.key] = await _yes(person, f"check:{q.key}", q.text)
+        check({**{other.key: True for other in QUESTIONS}, q.key: record.checklist[q.key]})
+
+
+async def spin_up(rig: Rig, plan: Plan, bench: Bench, person: Person) -> None:
+    """Each side at the lowest step: the right fan turns and pushes backwards. Raises AnswerNo."""
+    for n, side in enumerate(rig.sides):
+        lowest = min([s for s in plan.steps if s.side == n], key=lambda s: s.span_pm, default=None)
+        if lowest is None:
+            continue
+        person.tell(f"spin-up of {side.name}: hold the lever past half, or the arm button, for a second; then let go")
+        while True:
+            done = await bench.step(n + 1, lowest.span_pm, lowest.hold_s)
+            if done.ran_ms:
+                break
+            person.tell(f"the step did not run: {done.ended}")
+        if not await _yes(person, "turns", f"Did the fan of {side.name}, and no other, turn and blow backwards?", n):
+            raise AnswerNo(
+                f"{side.name}: another fan turned, none, or the wrong way round: look at the signal wires and swap "
+                "two motor "
+                "leads where it turned backwards, then begin again"
+            )
+
+
+async def measure(
+    rig: Rig,
+    record: Record,
+    path: Path,
+    bench: Bench,
+    person: Person,
+    *,
+    scale: Scale | None = None,
+    clock: Callable[[], float] = monotonic,
+) -> None:
+    """All steps that are open. Raises Stopped, and whatever `bench` raises when its run is over."""
+    run = record.run
+    while not run.done:
+        step = record.steps[run.at]
+        cap_pm = bench.offer.cap_pm[step.side]
+        if step.span_pm > cap_pm:
+            person.tell(f"{_place(rig, record, step)}: skipped, the box allows {cap_pm / 10:g} % on this side")
+            run.skip()
+            continue
+        person.tell(
+            f"{_place(rig, record, step)}: about {step.expected_n:.0f} N and {step.expected_a:.0f} A. Hold the lever "
+            "past half, or "
+            f"the arm button, for {step.hold_s:.0f} s; then let go and write down"
+        )
+        try:
+            reading = await _one(rig, record, step, bench, person, scale, clock)
+        except _Again as again:
+            person.tell(str(again))
+            await _next(record, person)
+            continue
+        except _Moved:
+            continue
+        run.take(reading)
+        record.save(rig, path)
+
+
+class _Again(Exception):
+    """The step gave no reading; why."""
+
+
+class _Moved(Exception):
+    """The person went to another step."""
+
+
+async def _one(
+    rig: Rig, record: Record, step: Step, bench: Bench, person: Person, scale: Scale | None, clock: Callable[[], float]
+) -> Reading:
+    zero = _zero(scale, clock)
+    done = await bench.step(step.side + 1, step.span_pm, step.hold_s)
+    ended_s = clock()
+    means = done.means(SETTLE_S)
+    if means is None or means.seconds < LEAST_MEASURE_S / 2:
+        raise _Again(f"no reading: {done.ended or 'it ended'} after {done.ran_ms / 1000:.1f} s, and it takes "
+                     f"{step.hold_s:.0f} s")
+    side = rig.sides[step.side]
+    inputs = [p.input - 1 for p in side.sense]
+    rest_v = tuple([_volts(done.before.section_mv[n]) for n in inputs])
+    load_v = tuple([means.section_v[n] for n in inputs])
+    spans = {s.number: s.span_pm / 1000.0 for s in record.steps}
+    expected = expected_by(record.run.in_order(), step.side, step.span_pm / 1000.0, spans, step.expected)
+    thrust_n, typed = await _thrust(record, step, person, scale, zero, ended_s, clock, expected)
+    current_a = means.current_a[step.side] if side.current_sensor else await _current(record, step, person, expected)
+    return Reading(step.number, step.side, step.pulse_us, rest_v, load_v, thrust_n, current_a, typed)
+
+
+def _zero(scale: Scale | None, clock: Callable[[], float]) -> float | None:
+    if scale is None:
+        return None
+    try:
+        return scale.mean(clock() - _ZERO_S).thrust_n
+    except UserError as error:
+        raise _Again(str(error)) from None
+
+
+async def _thrust(
+    record: Record,
+    step: Step,
+    person: Person,
+    scale: Scale | None,
+    zero: float | None,
+    ended_s: float,
+    clock: Callable[[], float],
+    expected: Expected,
+) -> tuple[float | None, str]:
+    if scale is not None and zero is not None:
+        try:
+            seen = scale.mean(ended_s - MEASURE_S, ended_s - _LET_GO_S)
+            after = scale.mean(clock() - _LET_GO_S)
+        except UserError as error:
+            raise _Again(str(error)) from None
+        if moved := zero_moved(zero, after.thrust_n, record.instruments.thrust_step_n, seen.thrust_n):
+            raise _Again(moved)
+        return max(seen.thrust_n - (zero + after.thrust_n) / 2, 0.0), f"{seen.lines} lines of the scale"
+    if not record.instruments.scale:
+        return None, ""
+    unit = record.instruments.thrust_unit
+    while True:
+        typed = await person.ask("thrust", f"thrust{f' in {unit}' if unit else ', with its unit'} ({WORDS})", step.side)
+        _word(record, typed)
+        try:
+            thrust_n, unit = read_thrust(typed, record.instruments, expected)
+        except UserError as error:
+            person.tell(str(error))
+            continue
+        record.instruments = replace(record.instruments, thrust_unit=unit)
+        return thrust_n, typed
+
+
+async def _current(record: Record, step: Step, person: Person, expected: Expected) -> float | None:
+    if not record.instruments.clamp:
+        return None
+    while True:
+        typed = await person.ask("current", f"current in A ({WORDS})", step.side)
+        _word(record, typed)
+        try:
+            return read_current(typed, record.instruments, expected)
+        except UserError as error:
+            person.tell(str(error))
+
+
+async def _next(record: Record, person: Person) -> None:
+    """After a step without a reading."""
+    while True:
+        typed = await person.ask("next", "repeat, back, skip or stop?")
+        try:
+            _word(record, typed)
+        except _Moved:
+            return
+        person.tell(f'"{typed.strip()}" is none of repeat, back, skip, stop')
+
+
+def _word(record: Record, typed: str) -> None:
+    """Carry out a word in place of a reading. Raises _Moved or Stopped when it was one."""
+    word = typed.strip().lower()
+    if word == "stop":
+        raise Stopped
+    try:
+        if word == "back":
+            record.run.back()
+        elif word == "skip":
+            record.run.skip()
+    except UserError:
+        pass  # at the first step there is nothing before it: it is repeated
+    if word in ("back", "skip", "repeat"):
+        raise _Moved
+
+
+def _place(rig: Rig, record: Record, step: Step) -> str:
+    side = rig.sides[step.side].name
+    return f"step {step.number + 1} of {len(record.steps)}, {side} at {step.span_pm / 10:g} % ({step.pulse_us} us)"
+
+
+def _volts(mv: int) -> float | None:
+    return None if mv == NOT_KNOWN_MV else mv / 1000.0
+
+
+async def _yes(person: Person, what: str, question: str, side: int | None = None) -> bool:
+    while True:
+        try:
+            return yes(await person.ask(what, question, side))
+        except UserError as error:
+            person.tell(str(error))
+
+
+def finish(rig: Rig, record: Record, path: Path) -> tuple[learn.Learned, curve.Curves, Path]:
+    """Learn, make the tables, and write record and page. Returns both and the page's path. Raises UserError."""
+    learned = learn.learn(rig, record.run.in_order(), record.instruments, record.air)
+    curves = curve.make(rig, learned)
+    record.result = summary.as_dict(rig, learned, curves)
+    record.save(rig, path)
+    page_path = path.with_suffix(".html")
+    write_whole(page_path, page.page(rig, record, learned, curves))
+    return learned, curves, page_path
+
+
+def wanted(box: Values, record: Record, curves: Sequence[curve.SideCurve]) -> Values:
+    """The settings of the box with the new tables, measured currents, and proofs of stopping, all else as it is.
+
+    A side whose stop was tried and not proved loses its proof; one that was not tried keeps what it has.
+    """
+    values = box.copy()
+    for c in curves:
+        values.put("side.curve", c.curve_pm, c.side)
+        if c.current_da:
+            values.put("side.current_da", c.current_da, c.side)
+    for p in record.proofs:
+        values.put("side.proven", int(p.proved), p.side)
+    return values
+
+
+def into_sheet(record: Record, curves: Sequence[curve.SideCurve]) -> dict[int, dict[str, str]]:
+    """The same for `barbox.rig.write.with_measured`. A simulated run has nothing to say in a sheet: AnswerNo."""
+    if record.simulated:
+        raise AnswerNo("a simulated run is no measurement: nothing of it goes into the sheet")
+    sides: dict[int, dict[str, str]] = {}
+    for c in curves:
+        sides[c.side] = {"curve_pm": str(list(c.curve_pm))}
+        if c.current_da:
+            sides[c.side]["current_a"] = str([v / 10 for v in c.current_da])
+    for p in record.proofs:
+        if p.proved:
+            sides.setdefault(p.side, {})["proof"] = p.as_toml()
+    return sides
+
+
+def phase_words(phase: int) -> str:
+    """What the box is doing, in plain words, for whoever waits."""
+    return states.words(states.BENCH_PHASES, phase)
