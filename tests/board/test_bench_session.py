@@ -152,10 +152,15 @@ def test_what_the_box_does_not_allow_is_refused_and_the_run_goes_on():
 
 def test_a_stop_is_told_with_its_cause():
     async def story(session, box, person):
-        box.after(2, box.open_stop_loop)
+        box.after(2.5, box.open_stop_loop)
         with pytest.raises(BenchStopped, match="stop loop opened") as stopped:
             await session.step(1, 300, on_phase=person)
         assert stopped.value.cause == states.CAUSE_STOP_OPEN
+        step = stopped.value.step
+        assert step.end == states.ENDED_HELD and 0 <= step.held_ms - step.steady[-1].time_ms <= 100
+        after = await session.watch(1.0)
+        loaded_mv, rest_mv = step.steady[-1].sense_mv[TOP[LEFT]], after[-1].sense_mv[TOP[LEFT]]
+        assert rest_mv - loaded_mv > 40 and after[-1].state == states.HELD
         with pytest.raises(BoxError):
             await session.step(1, 300, on_phase=person)
 

@@ -30,9 +30,11 @@ _END_S = 0.3  # one try to end the run in good order; without it the box ends it
 
 
 class BenchStopped(BoxError):
-    """The run is over and was not ended by this program. `cause` is a row of `states.CAUSES`, 0 for none."""
+    """The run is over and was not ended by this program. `cause` is a row of `states.CAUSES`, 0 for none; `step` the
+    step that was under way, if any."""
 
     def __init__(self, url: str, status: Status) -> None:
+        self.step: Step | None = None  # the step under way, as far as it came
         self.cause = status.cause if status.state == states.HELD else states.CAUSE_NONE
         if status.state == states.HELD:
             why = f"the box stopped the bench run: {states.words(states.CAUSES, status.cause)}"
@@ -57,6 +59,7 @@ class Step:
     before: Status
     under: list[Status] = field(default_factory=list)
     withheld_ms: int | None = None  # when the last pulse was handed over, of a step that withholds
+    held_ms: int | None = None  # when a protective stop ended it
     end: int = states.ENDED_NONE
     ran_ms: int = 0
 
@@ -231,13 +234,19 @@ class Session:
                     continue  # of the step before
                 if record.event == states.EVENT_BENCH_WITHHELD:
                     done.withheld_ms = record.time_ms
+                elif record.event == states.EVENT_STATE and record.a == states.HELD:
+                    done.held_ms = record.time_ms
                 elif record.event == states.EVENT_BENCH_END:
                     done.end, done.ran_ms = record.a, record.b
                 continue
             if record.bench_phase != phase:
                 phase = record.bench_phase
                 on_phase(phase)
-            self._check(record)
+            if record.state != states.BENCH:
+                done.end = done.end or record.bench_end
+                stopped = self._stopped(record)
+                stopped.step = done
+                raise stopped
             if phase in (states.BENCH_RUNNING, states.BENCH_WITHHELD):
                 done.under.append(record)
             elif phase in (states.BENCH_RESTING, states.BENCH_IDLE):
@@ -246,6 +255,14 @@ class Session:
                 if done.end or record.bench_steps != done.before.bench_steps or idle_seen > 2:
                     done.end = done.end or record.bench_end
                     return done
+
+    async def watch(self, seconds: float) -> list[Status]:
+        """The statuses of so many seconds of the box's time from now on, also after the run was stopped: to see what
+        a string does then. Raises BoxError."""
+        seen = [await self._status()]
+        while seen[-1].time_ms - seen[0].time_ms < 1000 * seconds:
+            seen.append(await self._status())
+        return seen
 
     async def drop(self) -> None:
         """End the step that runs, or withdraw it; the run goes on. May be called while `step` waits."""
