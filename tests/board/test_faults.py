@@ -158,6 +158,39 @@ def test_a_stuck_bus_is_told_and_the_step_keeps_its_time():
         assert not {"SENSE", "ADC"} & host.warnings
 
 
+@pytest.mark.parametrize("clocks", [1, 9])
+def test_a_bus_held_in_mid_byte_is_clocked_free_and_the_ride_goes_on(clocks):
+    with make_box() as box, Host(box) as host:
+        drive(box, host)
+        for _ in range(5):
+            box.hold_bus_low(clocks)
+            host.ride(0.7)
+            assert host.state == "DRIVING"
+        assert not {"SENSE", "ADC"} & host.warnings
+        assert not host.events_of("SENSE")
+        assert host.status.overruns == 0
+        assert max(s.step_us for s in host.statuses[-40:]) < 10_000  # one time-out of 3 ms, and the step
+
+
+def test_another_part_at_the_address_of_an_adc_is_told_and_not_believed():
+    with make_box() as box, Host(box) as host:
+        drive(box, host)
+        offset_ms = clock_offset_ms(box, host)
+        replaced_us = us(box)
+        box.replace_adc_part(0)
+        host.ride(3)
+        told_ms = told_within(host, "SENSE", lambda e: (e.a, e.b) == (2, states.SENSE_PART), replaced_us, offset_ms)
+        assert told_ms is not None and told_ms <= 250
+        assert {"SENSE", "ADC"} <= host.warnings
+        # Its registers read as 12.8 V at the top of the left side: never shown.
+        assert all(s.sense_mv[1] > 30_000 for s in host.statuses)
+        assert (host.state, host.cause) == ("HELD", "SENSING_LOST")
+        assert host.status.sense_fault[4:6] == (states.SENSE_OK, states.SENSE_OK)
+        box.replace_adc_part(0, other=False)
+        host.ride(2)
+        assert not {"SENSE", "ADC"} & host.warnings
+
+
 @pytest.mark.parametrize("side", [LEFT, RIGHT])
 def test_a_side_that_is_lost_to_the_box_is_eased_and_then_held(side):
     with make_box() as box, Host(box) as host:

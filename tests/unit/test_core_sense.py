@@ -11,7 +11,7 @@ from core.inputs import Inputs
 from core.sense import Sense, scale
 from core.string import Strings
 from shared_proto.messages import NOT_KNOWN_MV
-from shared_proto.settings import ROWS, SETTINGS
+from shared_proto.settings import ROWS, SETTINGS, conflict
 from shared_proto.states import SENSE_HIGH, SENSE_OK, SENSE_OPEN, SENSE_SHORTED, SENSE_SILENT
 
 NV = SETTINGS[ROWS["sense.nv_per_count"]]
@@ -227,3 +227,47 @@ def test_the_weakest_is_the_least_mean_less_its_allowance(lower, upper, other, s
     wires.step(2)
     strings = strings_of(wires, spread_mv=spread)
     assert abs(strings.weakest_cell_mv - max(0, min(lower, upper, other) - 4 * spread)) <= 1
+
+
+@given(
+    cells=st.lists(st.integers(1, 13), min_size=0, max_size=7, unique=True),
+    inputs=st.permutations(range(8)),
+    negative_mv=st.integers(0, 900),
+    cell_mv=st.integers(3000, 4300),
+)
+def test_a_ladder_of_any_taps_in_any_order_gives_each_section_its_cells(cells, inputs, negative_mv, cell_mv):
+    """One side of 14 cells, tapped anywhere, on inputs in any order; the last input free takes the pack negative."""
+    points = [(n, 1, c) for n, c in zip(inputs, [*cells, 14], strict=False)]
+    spare = inputs[len(points)] if len(points) < 8 else None
+    values = rig_values(points=((0, 1, 10), (1, 2, 10)))
+    values.put("sides", 1)
+    values.put("side.cells", 14)
+    for n in range(8):
+        values.put("sense.side", 0, n)
+    for n, side, c in points:
+        values.put("sense.side", side, n)
+        values.put("sense.cells", c, n)
+        values.put("sense.nv_per_count", NV_PER_COUNT, n)
+    if spare is not None:
+        values.put("sense.side", 1, spare)
+        values.put("sense.cells", 0, spare)
+        values.put("sense.kind", 1, spare)
+        values.put("sense.nv_per_count", 125_000, spare)
+    assert conflict(values) == ""
+    drop_mv = negative_mv if spare is not None else 0
+    sense, strings, board = Sense(), Strings(), Inputs()
+    sense.configure(values)
+    strings.configure(values)
+    for _ in range(3):
+        for n, _, c in points:
+            give_mv(board, n, c * cell_mv - drop_mv)
+        if spare is not None:
+            board.code[spare] = -8 * drop_mv  # 125 uV a count, below ground
+            board.reading[spare] += 1
+        sense.update(board)
+        strings.update(sense, 1)
+    below = 0
+    for c, n in sorted((c, n) for n, _, c in points):
+        assert strings.section_cells[n] == c - below
+        assert abs(strings.section_mv[n] - (c - below) * cell_mv) <= 3  # a count is 2 mV
+        below = c

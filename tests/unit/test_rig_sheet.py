@@ -67,6 +67,7 @@ def test_a_short_sheet_has_the_defaults_of_the_settings_table():
 
 
 SIDE_1_CELLS = ("cells = 10\npacks", "cells = 12\npacks")
+SENSOR_OF = "{ input = %d, amps_per_volt = 100, zero_v = 0, reference_input = %d }"
 BAD = {
     "no name": (
         [('name = "trike"        #', "#")],
@@ -251,6 +252,19 @@ BAD = {
     "sensor without its zero": (
         [("curve_pm", "current_sensor = { input = 4, amps_per_volt = 100 }\ncurve_pm")],
         "rig.toml: side[1].current_sensor.zero_v is missing: add it, such as `zero_v = 0`",
+    ),
+    "sensor against an input that is not the fourth": (
+        [("curve_pm", f"current_sensor = {SENSOR_OF % (4, 8)}\ncurve_pm")],
+        "rig.toml: side[1].current_sensor.reference_input is 8, and a difference is read against the fourth input of "
+        "the same ADC, 4: put the sensor on one of the three before it and its reference there",
+    ),
+    "sensor's reference on a taken input": (
+        [
+            ("negative = { input = 3 }", "negative = { input = 4 }"),
+            ("curve_pm", f"current_sensor = {SENSOR_OF % (3, 4)}\ncurve_pm"),
+        ],
+        "rig.toml: side[1].current_sensor.reference_input is 4, taken by side[1].negative: give each wire its own "
+        "input",
     ),
     "sensor of too wide a range": (
         [("curve_pm", "current_sensor = { input = 4, amps_per_volt = 200, zero_v = 2.5 }\ncurve_pm")],
