@@ -55,12 +55,15 @@ def test_the_scale_is_exact_to_the_millivolt_and_stays_a_small_integer(nv, code)
     assert 127 * gain < 1 << 30
 
 
-@given(code=st.integers(0, 32767), offset_mv=st.integers(-2000, 2000))
-@example(code=32767, offset_mv=1)
-@example(code=32767, offset_mv=2000)
-def test_a_reading_is_its_code_times_the_scale_and_the_offset(code, offset_mv):
+@given(code=st.integers(0, 32767), offset_mv=st.integers(-2000, 2000), nv=st.integers(100_000, 2_000_000))
+@example(code=32767, offset_mv=1, nv=2_000_000)
+@example(code=32767, offset_mv=2000, nv=2_000_000)
+@example(code=25_001, offset_mv=0, nv=1_987_654)
+@example(code=25_003, offset_mv=0, nv=1_987_653)
+def test_a_reading_is_its_code_times_the_scale_and_the_offset(code, offset_mv, nv):
     values = rig_values()
     values.put("sense.offset_mv", offset_mv, LEFT_TOP)
+    values.put("sense.nv_per_count", nv, LEFT_TOP)
     values.put("sense.cells", 0, LEFT_TOP)  # a plain voltmeter judges nothing
     sense = Sense()
     sense.configure(values)
@@ -68,7 +71,7 @@ def test_a_reading_is_its_code_times_the_scale_and_the_offset(code, offset_mv):
     inputs.code[LEFT_TOP] = code
     inputs.reading[LEFT_TOP] = 1
     sense.update(inputs)
-    exact = min(max(0, Fraction(code * NV_PER_COUNT, 1_000_000) + offset_mv), NOT_KNOWN_MV - 1)
+    exact = min(max(0, Fraction(code * nv, 1_000_000) + offset_mv), NOT_KNOWN_MV - 1)
     assert abs(sense.mv[LEFT_TOP] - exact) <= Fraction(65, 128) + exact * Fraction(2, 1_000_000)
 
 

@@ -106,6 +106,26 @@ def test_another_part_from_power_on():
     assert desk.inputs.no_reading[0] == SENSE_PART
 
 
+def test_a_part_that_keeps_what_is_written_is_known_by_its_thresholds():
+    class Memory:
+        """Four registers of two bytes and nothing behind them."""
+
+        def __init__(self):
+            self.registers = [bytes(2)] * 4
+            self.point = lambda register: setattr(self, "at", register)
+
+        def write_register(self, data):
+            self.registers[self.at] = bytes(data)
+
+        def read_into(self, data):
+            data[:] = self.registers[self.at]
+
+    desk = AdcDesk()
+    desk.parts._PARTS[0, 0x48] = Memory()
+    assert not {0, 1, 2, 3} & set(desk.step(30))
+    assert desk.inputs.no_reading[0] == SENSE_PART
+
+
 def test_a_part_that_lost_its_supply_for_a_moment_goes_on_and_lends_no_reading():
     desk = AdcDesk()
     desk.step(10)
