@@ -34,7 +34,9 @@ def scale(nv_per_count):
     return ((nv_per_count << shift) + 500000) // 1000000, shift
 
 
-_NEGATIVE_MOST_MV = const(1000)  # a heavy negative that drops more is open, or the input is not on it
+# A heavy negative that drops more is open, or far too thin, or the input is not on it: no more than 0.3 V below its
+# own ground can be read (absolute maximum of an ADS1115, TI SBAS444D).
+_NEGATIVE_MOST_MV = const(280)
 _STEP_MASK = const(0x3FFFFFFF)  # steps are counted in a small integer of the board
 
 # What `Sense.update` returns.
@@ -149,18 +151,17 @@ class Sense:
         gain, shift, half, offset_mv, kind, cells = self._how[n]
         code = inputs.code[n]
         mv = (((code >> 7) * gain + (((code & 127) * gain) >> 7) + half) >> shift) + offset_mv
+        doubt = SENSE_OK
         if kind == NEGATIVE:
+            if not -_NEGATIVE_MOST_MV <= mv <= _NEGATIVE_MOST_MV:
+                doubt = SENSE_HIGH
             mv = -mv
         if mv < 0:
             mv = 0
         elif mv >= NOT_KNOWN_MV:  # the most that a status message can carry
             mv = NOT_KNOWN_MV - 1
         believed_mv = self.mv
-        doubt = SENSE_OK
-        if kind == NEGATIVE:
-            if mv > _NEGATIVE_MOST_MV:
-                doubt = SENSE_HIGH
-        elif cells:  # else no rig applied, a plain voltmeter; or a current
+        if cells and kind != NEGATIVE:  # else no rig applied, a plain voltmeter; or a current
             if mv < _OPEN_CELL_MV * cells:
                 doubt = SENSE_OPEN
             elif mv > _HIGH_CELL_MV * cells:

@@ -1,7 +1,8 @@
-"""A sense input that reads one and the same code while thrust changes and others of its side follow: stuck in its ADC.
+"""A sense input that reads one and the same code while thrust changes and others follow: stuck in its ADC.
 
-A quiet pack may read the same code for minutes, so nothing is said at rest, nor of a side that draws no current: what
-counts is that another input of the side moved and this one did not, not by a single count.
+A quiet pack may read the same code for minutes, so nothing is said at rest, nor of a box that drives no fan: what
+counts is that others moved and this one did not, not by a single count. A whole side that stands still is taken for
+stuck, too: it may be a dead fan on a pack without any noise, and ends in no thrust either way.
 """
 
 import micropython
@@ -22,20 +23,17 @@ class Stuck:
     def __init__(self):
         self._code = [0] * SENSES_MAX  # where this look began
         self._same = [False] * SENSES_MAX  # has read that code ever since
-        self._side = [0] * SENSES_MAX
         self._pm = 0
         self._ms = 0
         self._moved_ms = 0
 
     def configure(self, values):
         self._ms = _AGAIN_MS  # begins afresh with the next look
-        for n in range(SENSES_MAX):
-            self._side[n] = values.get("sense.side", n)
 
     @micropython.native
     def update(self, dt_ms, demand_pm, inputs, sense):
         """A look, some ten times a second."""
-        moved = 0  # sides, as bits, of which an input that is believed has followed
+        moved = False  # an input that is believed has followed
         for i in range(sense.used):
             n = sense.order[i]
             away = inputs.code[n] - self._code[n]
@@ -43,7 +41,7 @@ class Stuck:
                 self._same[n] = False
                 sense.stuck[n] = False
                 if (away >= _MOVED_COUNTS or away <= -_MOVED_COUNTS) and sense.fault[n] == SENSE_OK:
-                    moved |= 1 << self._side[n]
+                    moved = True
         self._ms += dt_ms
         moved_pm = demand_pm - self._pm
         if -_MOVED_PM < moved_pm < _MOVED_PM:
@@ -55,7 +53,7 @@ class Stuck:
             return
         for i in range(sense.used):
             n = sense.order[i]
-            if self._same[n] and moved >> self._side[n] & 1:
+            if self._same[n] and moved:
                 sense.stuck[n] = True
         self._begin(demand_pm, inputs, sense)
 

@@ -3,7 +3,7 @@
 import pytest
 from desk import POINTS, Desk, give_mv, lever_mv, rig_values
 
-from shared_proto.states import DRIVING, SENSE_OK, SENSE_STUCK
+from shared_proto.states import CAUSE_SENSING_LOST, DRIVING, HELD, SENSE_OK, SENSE_STUCK
 
 RAMP_MS = 500
 
@@ -78,10 +78,14 @@ def test_a_slow_hand_shows_it_too():
     assert desk.faults() == {0: SENSE_STUCK}
 
 
-def test_a_side_that_draws_no_current_is_not_stuck():
+def test_a_whole_side_that_stands_still_is_not_believed():
     desk = Pulling()
     desk.arm()
-    desk.stuck = {0, 1}  # a dead fan, and a pack so quiet that not a count changes
-    desk.lever_pm = 600
-    desk.run_s(1.5)
-    assert desk.faults() == {}
+    desk.lever_pm = 400
+    desk.run_s(3)
+    desk.stuck = {0, 1}
+    desk.lever_pm = 900
+    desk.run_s(2)
+    assert desk.faults() == {0: SENSE_STUCK, 1: SENSE_STUCK}
+    desk.run_s(1)
+    assert desk.state == HELD and desk.controller.interlock.cause == CAUSE_SENSING_LOST
