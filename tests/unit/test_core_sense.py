@@ -235,7 +235,7 @@ def test_the_weakest_is_the_least_mean_less_its_allowance(lower, upper, other, s
 @given(
     cells=st.lists(st.integers(1, 13), min_size=0, max_size=7, unique=True),
     inputs=st.permutations(range(8)),
-    negative_mv=st.integers(0, 900),
+    negative_mv=st.integers(0, 279),  # from 280 mV on the negative is not believed: its wire is taken for open
     cell_mv=st.integers(3000, 4300),
 )
 def test_a_ladder_of_any_taps_in_any_order_gives_each_section_its_cells(cells, inputs, negative_mv, cell_mv):
