@@ -10,6 +10,7 @@ from calibration_bench import Bench, SimMeter, rig_of, sheet_text
 
 from barbox.calibration import session
 from barbox.calibration.meter import parse_range
+from barbox.cli import calibrate
 from barbox.rig.keys import LEARNED_LEVER
 from barbox.sim.board import SimBoard
 from shared_proto.settings import Values
@@ -477,3 +478,18 @@ def test_options_that_exclude_each_other(bench):
     for args in (["--lever", "--verify"], ["--json"], ["--json", "--yes"], ["--verify", "--dry-run"], ["--input", "3"]):
         code, _, err = bench.run(*args, *(["--meter", METER] if args == ["--input", "3"] else []))
         assert code == 2 and err.count("\n") == 1
+
+
+def test_the_link_is_read_while_a_person_thinks_about_every_question(bench, monkeypatch):
+    """A question that leaves the stream unread would end in "the box stopped answering" after two seconds."""
+    asked = []
+
+    async def ask(self, question, sampler, live):
+        asked.append(question)
+        await sampler.step()
+        return {"accuracy": PERFECT, "  the me": f"{bench.true_v(LEFT_TOP):.3f}"}.get(question[:8], "y")
+
+    monkeypatch.setattr(calibrate.Terminal, "ask", ask)
+    code, out, err = bench.run("--input", "2")
+    assert (code, err) == (0, "") and "written and read back" in out
+    assert len(asked) == 3

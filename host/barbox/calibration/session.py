@@ -28,13 +28,14 @@ SKIP, DONE = ("s", "skip"), ("d", "done")
 
 
 class Talk(Protocol):
-    """How a session speaks with a person. `live` gives a line to show while they think, and `step` keeps it so."""
+    """How a session speaks with a person. While they think, `sampler` must be stepped, since a link that is not
+    read passes for a silent box; `live` gives a line to show meanwhile, "" for none."""
 
     def say(self, text: str) -> None: ...
 
-    async def ask(self, question: str, sampler: Sampler | None, live: Callable[[], str]) -> str: ...
+    async def ask(self, question: str, sampler: Sampler, live: Callable[[], str]) -> str: ...
 
-    async def agreed(self, question: str, sampler: Sampler | None) -> bool: ...
+    async def agreed(self, question: str, sampler: Sampler) -> bool: ...
 
 
 @dataclass
@@ -81,9 +82,9 @@ class Session:
     async def calibrate(self) -> Outcome:
         """Measure, fit, show, ask, write, keep."""
         out = Outcome(before=await self._before())
-        meter = await self._meter()
         sampler = Sampler(self._client, [t.input for t in self._targets])
         try:
+            meter = await self._meter(sampler)
             new = await self._points(sampler, meter)
             for target, point in new:
                 out.results.append(await self._result(target, point, sampler))
@@ -106,9 +107,9 @@ class Session:
     async def verify(self) -> list[dict[str, Any]]:
         """Compare the box as it is with new readings: a row for each input, with the normalised error."""
         before = await self._before()
-        meter = await self._meter()
         sampler = Sampler(self._client, [t.input for t in self._targets])
         try:
+            meter = await self._meter(sampler)
             return [self._compare(t, p, before[t.input]) for t, p in await self._points(sampler, meter)]
         finally:
             sampler.close()
@@ -140,14 +141,14 @@ class Session:
 
     # -- readings -------------------------------------------------------------------------------------------------
 
-    async def _meter(self) -> Meter:
+    async def _meter(self, sampler: Sampler) -> Meter:
         if self._wanted.meter:
             return Meter.parse(self._wanted.meter)
         if self._wanted.readings is not None:
             raise UserError(f"say how accurate the meter is, with --meter, as in {EXAMPLE}; {NOTHING}")
         while True:
             text = await self._talk.ask(
-                f"accuracy of the meter on its DC volts range, from its data sheet, such as {EXAMPLE}: ", None, str
+                f"accuracy of the meter on its DC volts range, from its data sheet, such as {EXAMPLE}: ", sampler, str
             )
             try:
                 return Meter.parse([text])
@@ -320,7 +321,7 @@ def summary(out: Outcome) -> str:
             f"{old['sense.uncertainty_mv'] / 1000:.2f} V, {was}",
             f"  after:  {new['sense.nv_per_count']} nV a count, {new['sense.offset_mv']:+d} mV, within "
             f"{top.expanded_v:.3f} V (95 %, k = {top.factor:.2f}) near {r.top_v:.1f} V",
-            f"  so it reads {shift_mv:+.0f} mV more than before near {r.top_v:.1f} V",
+            f"  so it reads {abs(shift_mv):.0f} mV {'more' if shift_mv >= 0 else 'less'} near {r.top_v:.1f} V",
         ]
         if len(r.points) > 2 or (r.gain_only and len(r.points) > 1):
             residuals = ", ".join([f"{1000 * float(v):+.1f}" for v in r.line.residuals])

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import shutil
 import sys
+import textwrap
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -175,21 +177,23 @@ class Terminal:
 
     def say(self, text: str) -> None:
         """One or more lines; to stderr where stdout is for a script."""
+        if sys.stdout.isatty() and not self._quiet:
+            text = "\n".join([_wrapped(line) for line in text.split("\n")])
         click.echo(text, err=self._quiet)
 
-    async def ask(self, question: str, sampler: Sampler | None, live: Callable[[], str]) -> str:
+    async def ask(self, question: str, sampler: Sampler, live: Callable[[], str]) -> str:
         """What the person types. Raises AnswerNo at the end of input."""
-        if sampler is None or self._quiet or not (sys.stdin.isatty() and sys.stdout.isatty()):
+        if sys.stdin.isatty():
+            text = await _with_live(question, sampler, live if sys.stdout.isatty() and not self._quiet else str)
+        else:
             click.echo(question, nl=False, err=self._quiet)
             text = sys.stdin.readline()
-        else:
-            text = await _with_live(question, sampler, live)
         if not text:
             click.echo(err=self._quiet)
             raise AnswerNo("the input ended; nothing was written")
         return text.strip()
 
-    async def agreed(self, question: str, sampler: Sampler | None) -> bool:
+    async def agreed(self, question: str, sampler: Sampler) -> bool:
         """A yes; no without an answer."""
         try:
             text = await self.ask(f"{question} [y/N]: ", sampler, str)
@@ -209,7 +213,8 @@ async def _with_live(question: str, sampler: Sampler, live: Callable[[], str]) -
 
     # A daemon, so that a link that is lost ends the command though nobody types.
     threading.Thread(target=read, daemon=True).start()
-    click.echo(f"{live()}\n{question}", nl=False)
+    above = live()
+    click.echo(f"{above}\n{question}" if above else question, nl=False, err=not sys.stdout.isatty())
     shown_s = loop.time()
     try:
         while not typed.done():
@@ -218,13 +223,19 @@ async def _with_live(question: str, sampler: Sampler, live: Callable[[], str]) -
             if not stepped.done():
                 await asyncio.wait({stepped})
             stepped.result()
-            if loop.time() - shown_s > 0.5 and not typed.done():
+            if above and loop.time() - shown_s > 0.5 and not typed.done():
                 shown_s = loop.time()
                 _above(live())
     except BaseException:
         click.echo()
         raise
     return await typed
+
+
+def _wrapped(line: str) -> str:
+    """Broken between words at the width of the terminal, indented as it begins."""
+    indent = " " * (len(line) - len(line.lstrip()))
+    return textwrap.fill(line, shutil.get_terminal_size().columns, subsequent_indent=indent + "  ")
 
 
 def _above(text: str) -> None:
