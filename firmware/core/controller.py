@@ -187,7 +187,8 @@ class Controller:
         unready = self._unready() if state == LOCKED or state == BENCH else WAIT_NOTHING
         bench = self.bench
         if bench.phase or bench.order or state == BENCH:
-            bench.update(now_ms, dt_ms, dt_us, state, lever, inputs.button, unready, self._lost, strings)
+            bench.update(now_ms, dt_ms, dt_us, state, lever, inputs.button, unready,
+                         self._lost or inputs.again >= 0, strings)  # on the bench a doubt is enough
             if fault == CAUSE_NONE and bench.is_silent():
                 fault = CAUSE_BENCH_HOST
         interlock.update(now_ms, dt_ms, inputs, lever, limits.demand_pm, unready, fault)

@@ -102,6 +102,7 @@ class ChipSense:
             self._against[n] = against[n]
 
     def read(self, inputs):
+        inputs.again = -1  # whatever is in doubt is read now
         for n in range(len(self._adcs)):
             if self._against[n]:
                 continue

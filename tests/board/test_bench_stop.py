@@ -9,7 +9,6 @@ from barbox.sim.board import LEFT, RIGHT
 from shared_proto import messages, states
 
 STOP_US, BOX_US, HOST_US = 25_000, 100_000, 250_000
-SENSE_US = 200_000  # two readings of a point, which take turns
 PULSE_PM = 250
 
 THRUST = ("ramping", "steady", "withheld")
@@ -52,8 +51,8 @@ AT_THE_BOX = {
     "release": (lambda h: h.let_go(), BOX_US, ("BENCH", "NONE", "RELEASED")),
     "lever": (lambda h: h.box.cut_lever_wire("a"), BOX_US, ("HELD", "LEVER_RANGE", "HELD")),
     "brake": (lambda h: h.box.press_brake(), BOX_US, ("BENCH", "NONE", "BRAKE")),
-    "sense": (lambda h: h.box.cut_sense_wire(1), SENSE_US, ("BENCH", "NONE", "SENSE")),
-    "floor": (lambda h: drain(h.box), SENSE_US, ("BENCH", "NONE", "FLOOR")),
+    "sense": (lambda h: h.box.cut_sense_wire(1), BOX_US, ("BENCH", "NONE", "SENSE")),
+    "floor": (lambda h: drain(h.box), BOX_US, ("BENCH", "NONE", "FLOOR")),
 }
 
 
