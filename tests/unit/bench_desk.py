@@ -119,6 +119,12 @@ class DeskSession:
         self.clock_s = 0.0
         self.while_running = lambda now_s: None  # called ten times a second of a step
 
+    async def sleep(self, seconds: float) -> None:
+        """Time passes."""
+        for _ in range(int(10 * seconds) + 1):
+            self.clock_s += 0.1
+            self.while_running(self.clock_s)
+
     def _mv(self) -> list[int]:
         """Section voltages as a status has them, by sense input."""
         mv = [NOT_KNOWN_MV] * SENSES_MAX

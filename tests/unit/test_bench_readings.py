@@ -86,13 +86,22 @@ def reading(step, thrust_n=1.0, side=0):
     return Reading(step, side, 1200, thrust_n=thrust_n, current_a=2.0)
 
 
+def test_a_dead_band_that_nobody_knows_yet_is_no_mistake():
+    low = Expected(thrust_n=2.6, span=0.2)
+    assert read_thrust("0.3", N, low)[0] == 0.3 and read_thrust("15", N, low)[0] == 15
+    with pytest.raises(UserError, match="was expected"):
+        read_thrust("26", N, low)
+    with pytest.raises(UserError, match="was expected"):
+        read_thrust("1.0", N, Expected(thrust_n=10, span=0.4))
+
+
 def test_expectation_follows_the_nearest_reading_by_the_fan_laws():
     spans = {0: 0.2, 1: 0.4}
     readings = [reading(0, 2.0), reading(1, 9.0)]
     found = expected_by(readings, 0, 0.6, spans, Expected(99, 99))
     # Square law and cube law from 40 to 60 %.
     assert (found.thrust_n, found.current_a) == (pytest.approx(9 * 2.25), pytest.approx(2 * 3.375))
-    assert expected_by(readings, 1, 0.6, spans, Expected(99, 98)) == Expected(99, 98)
+    assert expected_by(readings, 1, 0.6, spans, Expected(99, 98)) == Expected(99, 98, 0.6)
 
 
 def test_repeat_back_up_and_skip():

@@ -35,6 +35,7 @@ class Bench:
         self.record.instruments = replace(self.record.instruments, **has)
 
     def measure(self, **options):
+        options = {"clock": lambda: self.session.clock_s, "sleep": self.session.sleep, **options}
         asyncio.run(run.measure(RIG, self.record, self.path, self.session, self.person, **options))
 
     def said(self, words):
@@ -144,6 +145,14 @@ def test_a_step_that_was_let_go_too_early_is_repeated(tmp_path):
     bench.measure()
     assert bench.said("no reading: let go at the box after 1.2 s")
     assert len(tries) == STEPS + 1 and len(bench.record.run.readings) == STEPS
+
+
+def test_the_plans_rest_is_kept(tmp_path):
+    bench = Bench(tmp_path)
+    bench.measure()
+    assert len(bench.said("motors, ESCs and packs cool")) == STEPS - 1
+    between = sum(s.rest_s for s in bench.plan.steps[:-1])
+    assert bench.session.clock_s >= between + 6.0 * STEPS - 1e-6
 
 
 def test_neither_scale_nor_clamp(tmp_path):

@@ -40,7 +40,7 @@ class Step:
     @property
     def expected(self) -> Expected:
         """What to check the first reading against."""
-        return Expected(self.expected_n, self.expected_a)
+        return Expected(self.expected_n, self.expected_a, self.span_pm / 1000.0)
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,11 @@ from barbox.errors import UserError
 _FAR_OFF = 4.0
 """A reading this many times what was expected, or that part of it, is asked about: a lost point makes ten."""
 
+_NEAR_DEAD_BAND = 0.5
+_FAR_OFF_THERE = 8.0
+_IN_DEAD_BAND = 0.35
+"""Below these pulse spans a dead band that nobody knows yet bends the fan laws: by up to eight times, or to nothing."""
+
 _SWING = 0.005
 """Relative, one standard deviation: a rope swings and a fan hunts (common practice, no source)."""
 
@@ -80,10 +85,21 @@ def string_v(volts: Sequence[float | None]) -> float | None:
 
 @dataclass(frozen=True)
 class Expected:
-    """What a step should read, from the plan or from the steps before; None: no idea."""
+    """What a step at a pulse span should read, from the plan or from the steps before; None: no idea."""
 
     thrust_n: float | None = None
     current_a: float | None = None
+    span: float = 1.0
+
+    @property
+    def low(self) -> float:
+        """A reading below this part of what is expected is asked about."""
+        return 0.0 if self.span < _IN_DEAD_BAND else 1.0 / self.high
+
+    @property
+    def high(self) -> float:
+        """One above this many times is."""
+        return _FAR_OFF_THERE if self.span < _NEAR_DEAD_BAND else _FAR_OFF
 
 
 def expected_by(
@@ -103,15 +119,15 @@ def expected_by(
         _, at, value = min(near)
         return value * (span / at) ** power
 
-    return Expected(carried("thrust_n", 2, plan.thrust_n), carried("current_a", 3, plan.current_a))
+    return Expected(carried("thrust_n", 2, plan.thrust_n), carried("current_a", 3, plan.current_a), span)
 
 
-def _near(value: float, expected: float | None, step: float, what: str, unit: str, typed: str) -> None:
+def _near(value: float, wanted: Expected, expected: float | None, step: float, what: str, typed: str) -> None:
     # Near the bottom of the range a fan that has hardly started, or a display that shows one digit, is no mistake.
     if expected is None or max(value, expected) < 20 * step:
         return
-    low, high = expected / _FAR_OFF, expected * _FAR_OFF
-    if not low <= value <= high:
+    unit = "N" if what == "thrust" else "A"
+    if not wanted.low * expected <= value <= wanted.high * expected:
         raise UserError(
             f'"{typed}" is a {what} of {value:.3g} {unit} where about {expected:.3g} {unit} was expected: look at '
             'the point and the unit, and type it again, or confirm it with ! behind it'
@@ -126,7 +142,7 @@ def read_thrust(typed: str, instruments: Instruments, expected: Expected) -> tup
     text, sure = _sure(typed)
     value, unit = parse(text, THRUST_N, instruments.thrust_unit)
     if not sure:
-        _near(value, expected.thrust_n, instruments.thrust_step_n, "thrust", "N", text)
+        _near(value, expected, expected.thrust_n, instruments.thrust_step_n, "thrust", text)
     return value, unit
 
 
@@ -135,7 +151,7 @@ def read_current(typed: str, instruments: Instruments, expected: Expected) -> fl
     text, sure = _sure(typed)
     value, _ = parse(text, CURRENT_A, None if text.strip().lower().endswith("a") else "A")
     if not sure:
-        _near(value, expected.current_a, instruments.current_step_a, "current", "A", text)
+        _near(value, expected, expected.current_a, instruments.current_step_a, "current", text)
     return value
 
 

@@ -6,7 +6,8 @@ It talks to three things, each behind a small class: the box (`Bench`), the pers
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import asyncio
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from time import monotonic
@@ -107,10 +108,18 @@ async def measure(
     *,
     scale: Scale | None = None,
     clock: Callable[[], float] = monotonic,
+    sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
 ) -> None:
-    """All steps that are open. Raises Stopped, and whatever `bench` raises when its run is over."""
+    """All steps that are open. Raises Stopped, and whatever `bench` raises when its run is over.
+
+    The plan's rest after a step is kept, in which a person types; the box keeps its own least rest besides.
+    """
     run = record.run
+    rested_s = 0.0
     while not run.done:
+        if (left_s := rested_s - clock()) > 0:
+            person.tell(f"rest for {left_s:.0f} s: motors, ESCs and packs cool")
+            await sleep(left_s)
         step = record.steps[run.at]
         cap_pm = bench.offer.cap_pm[step.side]
         if step.span_pm > cap_pm:
@@ -130,6 +139,8 @@ async def measure(
             continue
         except _Moved:
             continue
+        finally:
+            rested_s = clock() + step.rest_s  # counted from the reading, so that hurried typing shortens nothing
         run.take(reading)
         record.save(rig, path)
 

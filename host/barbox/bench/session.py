@@ -223,6 +223,10 @@ class Session:
 
         Raises Refused for what the box does not allow, BenchStopped when the run is over, BoxError.
         """
+        # What came while somebody typed is of another moment: it would pass for the end of this step.
+        assert self._stream is not None
+        self._stream.close()
+        self._stream = self._client.subscribe()
         done = Step(what, side, pulse_pm, await self.idle())
         time_ms = self.offer.step_ms if time_s is None else round(1000 * time_s)
         await self._say(messages.BENCH_STEP, what, side, pulse_pm, time_ms)

@@ -96,6 +96,8 @@ class SimPerson:
         self._hands, self._holds_s = hands, holds_s
         self._read: dict[tuple[str, int], str] = {}
         self._steady_ms: int | None = None
+        self._demand_pm = 0
+        self._last: tuple[str, int, str] | None = None
         self._seen = seen
         self._random = Random(seed)
         self._slips = dict(slips or {})
@@ -134,17 +136,19 @@ class SimPerson:
         if phase == states.BENCH_WAITING:
             hands.move_lever(_HELD_PM)
             self._steady_ms = None
-        elif phase == states.BENCH_RUNNING and status.demand_pm == status.limit_pm:
-            if self._steady_ms is None:
+        elif phase == states.BENCH_RUNNING:
+            if self._steady_ms is None or status.demand_pm != self._demand_pm:  # it still spools up
                 self._steady_ms = status.time_ms
+            self._demand_pm = status.demand_pm
             if status.time_ms - self._steady_ms >= 1000 * self._holds_s:
                 self.look()
                 hands.move_lever(0)
-        elif phase not in (states.BENCH_RUNNING, states.BENCH_WITHHELD):
+        elif phase != states.BENCH_WITHHELD:
             hands.move_lever(0)
 
     def look(self, sides: int = 2) -> None:
         """Read both instruments now, at each side's lead and at the rope, and remember it."""
+        self._last = None
         self._read = {(kind, side): self._shown(kind, side) for kind in self._count for side in range(sides)}
 
     # What it types.
@@ -155,7 +159,12 @@ class SimPerson:
             return ""
         self._count[kind] += 1
         slip = self._slips.pop((kind, self._count[kind]), None)
-        return slip or self._read.get((kind, side)) or self._shown(kind, side)
+        if slip:
+            return slip
+        read = self._read.get((kind, side)) or self._shown(kind, side)
+        # Asked again for what it did read: it looks at point and unit, and stays with it.
+        again, self._last = self._last == (kind, side, read), (kind, side, read)
+        return f"{read}!" if again else read
 
     def typed_thrust(self, side: int) -> str:
         """`typed` of the scale."""
