@@ -5,6 +5,8 @@ import pytest
 from calibration_coverage import COMPARED_AT, METERS, figures, interval, one_box, spread_interval, start
 
 BOXES = 200
+# Ten comparisons, five voltages on two boards, are to pass together with 99 % (Bonferroni's inequality).
+EACH = 1 - 0.01 / 10
 HANDHELD, GOOD, PERFECT = METERS
 
 
@@ -19,7 +21,7 @@ def calibrated(monkeypatch, capsys, folder, board, meter, boxes):
 @pytest.mark.parametrize("board", ["pico_w", "pico"])
 def test_two_hundred_boxes_and_handheld_meters(monkeypatch, capsys, tmp_path, board):
     boxes = calibrated(monkeypatch, capsys, tmp_path, board, HANDHELD, BOXES)
-    low, high = interval(BOXES)
+    low, high = interval(BOXES, confidence=EACH)
     for n in range(len(COMPARED_AT)):
         f = figures([b[n] for b in boxes])
         assert low <= f["covered"] <= high, f
