@@ -1,6 +1,6 @@
 """How far a voltage that the box shows may be from the truth, from the settings: what an identity states.
 
-Expanded uncertainties, k = 2. The calibration's own (`sense.uncertainty_mv`), the drift of the ADC's reference since
+Expanded uncertainties, 95 %. The calibration's own (`sense.uncertainty_mv`), the drift of the ADC's reference since
 then and, for a section, both of its sense points are independent and combined as a root of squares; the drift is
 a limit, so rectangular (JCGM 100:2008, 4.3.7 and 5.1.2). Inputs of one ADC part share a reference: it moves a section
 by its own voltage and not by that of the string. Ground offset is no matter of chance but pulls every

@@ -9,7 +9,7 @@ from typing import Any
 
 @dataclass(frozen=True)
 class Uncertainty:
-    """Of one string, expanded (k = 2), in mV: near its top voltage without current, and what ground offset adds at
+    """Of one string, expanded (95 %), in mV: near its top voltage without current, and what ground offset adds at
     100 A; 0 where the pack's negative is sensed. `drift_mv`: how far the ADC's reference can move it by itself."""
 
     rest_mv: int

@@ -140,7 +140,7 @@ def line(status: Status, layout: Layout) -> str:
 
 
 def _off_v(side: Side, status: Status, n: int) -> float:
-    """How far the string voltage may be off at the present current, k = 2."""
+    """How far the string voltage may be off at the present current, in 95 of 100 cases."""
     return side.uncertainty.at_v(_known(status.current_da[n], 10))
 
 
@@ -215,7 +215,7 @@ def block(status: Status, layout: Layout) -> list[str]:
     out = [_head(status)]
     for n, side in enumerate(layout.sides):
         top, sections, cells = layout.volts(side, status)
-        off = f" (+/- {_off_v(side, status, n):.2f} V, k = 2{_growth(side, status, n)})"
+        off = f" (+/- {_off_v(side, status, n):.2f} V, 95 %{_growth(side, status, n)})"
         out.append(
             f"  {side.name:8s} pulse {status.pulse_us[n]:4d} us, string {_figure(top, 2)} V"
             + (off if top is not None else "")

@@ -61,7 +61,7 @@ def test_the_account_says_how_far_the_voltages_may_be_off():
     }
     lines = [line.text for line in account(MadeRide(RIDE.status, RIDE.events, {**RIDE.header, "identity": who}))]
     assert lines[1] == (
-        "string voltages as the box states them: left +/- 0.26 V and 0.16 V more at 100 A, right +/- 0.27 V (k = 2)"
+        "string voltages as the box states them: left +/- 0.26 V and 0.16 V more at 100 A, right +/- 0.27 V (95 %)"
     )
     older = {**RIDE.header, "identity": {"uncertainty_mv": 260}}
     assert not [t for t in account(MadeRide(RIDE.status, RIDE.events, older)) if "as the box states" in t.text]

@@ -99,7 +99,7 @@ def test_watch_in_plain_words(riding, capsys):
     assert "left 1423 us 38.00 V +/- 0.06 V (3.80 3.80 V a cell)" in figures[1]
     assert "right 1424 us 37.50 V +/- 0.06 V (3.70 3.80 V a cell)" in figures[1]
     assert "---- V (---- ---- V a cell)" in figures[3]
-    assert "string voltages within 0.06 V (k = 2), left 0.16 V more at 100 A" in out
+    assert "string voltages within 0.06 V (95 %), left 0.16 V more at 100 A" in out
     assert "1:00.0 * now DRIVING" in out
     for words in (
         "arming waits for: " + states.WAITS[states.WAIT_STOP_TEST][1],
@@ -116,7 +116,7 @@ def test_watch_block_shows_each_section_and_the_uncertainty(riding, capsys):
     riding(drive)
     assert main.run(["watch", "--for", "0.02", "--block", "--every", "0"]) == 0
     out = capsys.readouterr().out
-    assert "left     pulse 1423 us, string 38.00 V (+/- 0.06 V, k = 2)" in out
+    assert "left     pulse 1423 us, string 38.00 V (+/- 0.06 V, 95 %)" in out
     assert "sense input 3, 5 cells: 18.50 V, 3.700 V a cell" in out
     assert out.count(states.WARNINGS[0][1]) == 20
 

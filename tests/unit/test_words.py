@@ -131,8 +131,8 @@ def test_the_identity_says_how_far_a_string_may_be_off_and_how_that_grows():
     assert (left["uncertainty_growth_v_at_100_a"], left["reference_drift_v"]) == (0.16, 0.043)
     dark = status(sense_mv=mv, section_mv=mv, current_da=(UNKNOWN,) * 4)
     told = "\n".join(words.block(dark, layout))
-    assert "string 49.80 V (+/- 0.26 V, k = 2, 0.16 V more at 100 A)" in told
-    assert "string 49.00 V (+/- 0.27 V, k = 2)" in told
+    assert "string 49.80 V (+/- 0.26 V, 95 %, 0.16 V more at 100 A)" in told
+    assert "string 49.00 V (+/- 0.27 V, 95 %)" in told
 
 
 def test_a_string_begins_at_its_negative_where_that_is_sensed():

@@ -63,7 +63,7 @@ class View:
         if not self._as_json:
             click.echo(
                 f"{client.link.url}: {who.rig or 'no rig applied'}, board {who.board}, firmware {who.firmware}, "
-                f"string voltages within {who.uncertainty_mv / 1000:.2f} V (k = 2)"
+                f"string voltages within {who.uncertainty_mv / 1000:.2f} V (95 %)"
                 + "".join([f", {s.name} {grows}" for s in layout.sides if (grows := s.uncertainty.growth_words)])
             )
 

@@ -80,7 +80,7 @@ def _uncertainty(line: Timeline, identity: Mapping[str, Any]) -> list[Line]:
         if known:
             more = f" and {known.growth_words}" if known.growth_words else ""
             told.append(f"{name} +/- {known.at_v(None):.2f} V{more}")
-    return [Line(0.0, f"string voltages as the box states them: {', '.join(told)} (k = 2)")] if told else []
+    return [Line(0.0, f"string voltages as the box states them: {', '.join(told)} (95 %)")] if told else []
 
 
 def _end(line: Timeline) -> Line:
