@@ -29,6 +29,8 @@ from services.stream import Stream
 from shared_proto import states
 from shared_proto.messages import SENSES_MAX
 
+_AFRESH_MS = 1000  # until a screen or sound that failed is begun again
+
 
 def i2c_bus(number, scl, sda, hz):
     return machine.I2C(number, scl=machine.Pin(scl), sda=machine.Pin(sda), freq=hz, timeout=3000)
@@ -103,18 +105,27 @@ class Box:
 
     async def run(self):
         """Never returns: a task that ends or raises stops its heartbeat, and the step notices. Screen and sound
-        have none: the ride goes on without them."""
+        have none: the ride goes on, and they are begun again."""
         self.house.collect()
         self.control.start(self.store.values.get("watchdog_ms"))
         tasks = (self.link, self.stream, self.house, self.estimator, self.screens, self.sounds)
         await asyncio.gather(*[self._guarded(n, task) for n, task in enumerate(tasks)])
 
     async def _guarded(self, number, task):
-        try:
-            await task.run()
-        except Exception as e:
-            self.error = e
-            self.controller.events.add(self.controller.now_ms, states.EVENT_ERROR, number + 1, 1)
+        """A task without a heartbeat is begun afresh: a picture that no longer changes would be believed."""
+        errors = 0
+        while True:
+            try:
+                await task.run()
+            except Exception as e:
+                self.error = e
+            errors += 1
+            if errors & (errors - 1) == 0:  # the first, second, fourth ...: one that always fails fills no log
+                self.controller.events.add(self.controller.now_ms, states.EVENT_ERROR, number + 1, errors)
+            if task is not self.screens and task is not self.sounds:
+                return
+            task.afresh()
+            await asyncio.sleep_ms(_AFRESH_MS)
 
 
 def run(board):

@@ -105,6 +105,10 @@ class Screens:
             await self._display.show()
             await asyncio.sleep_ms(_EVERY_MS)
 
+    def afresh(self):
+        """Forget what is shown: the next `run` begins with an empty buffer."""
+        self._screen = None
+
     def draw(self):
         """Draw into the buffer what has changed since the last call."""
         c = self._controller

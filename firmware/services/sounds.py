@@ -66,6 +66,9 @@ class Sounds:
             else:
                 await self._sounder.play(PATTERNS[what][1])
 
+    def afresh(self):
+        """Nothing to forget: the sounder falls silent by itself, and what lasts is due again."""
+
     def due(self, now_ms):
         """Row of PATTERNS to play now, -1 for none."""
         c = self._controller

@@ -29,11 +29,13 @@ def quick_values(**plain) -> Values:
 
 
 def make_box(values: Values | None = None, *, applied=True, **options) -> SimBoard:
-    """Off; use as `with make_box() as box`. Boots in a tenth of a second of virtual time."""
+    """Off; use as `with make_box() as box`. Boots in a tenth of a second of virtual time. `plant`: another than the
+    example rig's."""
     rig = example_rig()
     values = quick_values() if values is None else values
     options.setdefault("boot_s", 0.1)
-    return SimBoard(rig.plant_spec(), values, values=values if applied else None, **options)
+    plant = options.pop("plant", None) or rig.plant_spec()
+    return SimBoard(plant, values, values=values if applied else None, **options)
 
 
 def arm(box: SimBoard) -> None:

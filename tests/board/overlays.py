@@ -38,3 +38,17 @@ def failing_once_write(at_call: int) -> dict[str, bytes]:
         rf"\1        self.calls = getattr(self, 'calls', 0) + 1\n"
         rf"        if self.calls == {at_call}:\n            raise MemoryError\n",
     )
+
+
+TASKS = ("link", "stream", "house", "estimator", "screens", "sounds")  # as services and box.py name them
+
+
+def failing_task(name: str, after_ms: int) -> dict[str, bytes]:
+    """The task of that name raises once the box has run for `after_ms`, and never again."""
+    return patched(
+        "box.py",
+        r"(                )await task\.run\(\)\n",
+        rf"\1if number == {TASKS.index(name)} and errors == 0:\n"
+        rf"\1    await asyncio.wait_for_ms(task.run(), {after_ms})\n"
+        rf"\1await task.run()\n",
+    )

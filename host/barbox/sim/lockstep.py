@@ -231,7 +231,8 @@ class LockStep:
     def _feed_plant(self, dt_us: int, seen: list[int | None]) -> None:
         # What carries the signals to the ESCs gives none without its supply.
         carried = self.wiring.supply_v >= _CARRIER_LEAST_V
-        self.plant.advance(dt_us / 1e6, seen if carried else [None] * self._sides)
+        cut = self.wiring.signal_cut
+        self.plant.advance(dt_us / 1e6, [p if carried and n not in cut else None for n, p in enumerate(seen)])
 
     def _entries(self, message: tuple[int, ...], count: int) -> None:
         for i in range(2, 2 + 3 * count, 3):

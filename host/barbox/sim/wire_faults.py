@@ -164,6 +164,15 @@ class WireFaults:
     def mend_stop_loop(self) -> None:
         self.wiring.stop_shorted = False
 
+    # -- ESC signals ---------------------------------------------------------------------------------------
+
+    def cut_signal_wire(self, side: int) -> None:
+        """Break the signal wire to the ESC of a side: the box makes its pulses, the ESC gets none."""
+        self.wiring.signal_cut.add(side)
+
+    def mend_signal_wire(self, side: int) -> None:
+        self.wiring.signal_cut.discard(side)
+
     # -- supply, ground, wheel ---------------------------------------------------------------------------------
 
     def set_supply_v(self, volts: float = SUPPLY_V) -> None:

@@ -90,6 +90,7 @@ class Wiring:
         self.button = False
         self.brake = False
         self.supply_v = SUPPLY_V  # of the lever and of what carries the ESC signals
+        self.signal_cut: set[int] = set()  # sides whose ESC gets no pulses
         self.ground_open = False
         self.wheel_mm: float = get("wheel_mm")  # way for one pulse, 0: no sensor
         self.wheel_cut = False
