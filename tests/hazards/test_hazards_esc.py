@@ -114,25 +114,12 @@ def test_esc_powered_up_late():
         assert box.thrust_n(LEFT) > 10 and box.thrust_n(RIGHT) > 10
 
 
-def test_esc_s_own_cutoff_on():
-    """It takes the cells for more than there are, and stops in mid-ride: noticed, not prevented."""
-    with make_box(plant=with_escs(cutoff_v=36.6)) as box, Host(box) as host:
-        for side in SIDES:
-            box.plant.set_charge(side, 0.45)
-        host.ride(0.5)
-        arm(box)
-        host.ride(1.2)
-        box.move_lever(600)
-        host.ride(4)
-        assert host.state == "DRIVING" and box.thrust_n(RIGHT) > 10
-        struck_us = us(box)
-        for section in (0, 1):
-            box.weaken_section(RIGHT, section, resistance_factor=2.2)
-        host.ride(0.3)
-        assert box.plant.esc_state(RIGHT) == esc.CUT
-        host.ride(2.5)
-        assert host.limit == "SIDE" and "SIDE" in host.warnings
-        last_us = max(rise + width for rise, width in above_idle(box, LEFT, struck_us))
-        assert last_us - struck_us <= 2_000_000
-        pairs = zip(box.pulses(LEFT), box.pulses(RIGHT), strict=False)
-        assert all(left[1] == right[1] for left, right in pairs)
+@at("cruise", "full thrust", but={**NO_THRUST_YET, **LATER, "pulling away": "a pack just charged is far above it"})
+def test_esc_s_own_cutoff_on(moment):
+    """It stops in mid-ride at a voltage that it holds for empty: noticed, not prevented."""
+
+    def cutoff_reached(box):
+        its = box.plant._sides[RIGHT].esc
+        its._spec = replace(its._spec, cutoff_v=box.plant.esc_voltage_v(RIGHT) + 0.1)
+
+    stops_pulling(moment, cutoff_reached)
