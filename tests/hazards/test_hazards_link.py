@@ -29,13 +29,12 @@ def goes_on(run, before, seconds=1.0):
         assert {b - a for a, b in zip(rises, rises[1:], strict=False)} == {FRAME_US}
 
 
-def strikes_in_vain(moment, action, **options):
+def strikes_in_vain(moment, action, seconds=1.0, **options):
     with Run(moment, rises=moment == "pulling away", **options) as run:
         before = run.host.state
         run.strike(lambda _: None, seconds=0.02)
         action(run)
-        goes_on(run, before)
-        return run
+        goes_on(run, before, seconds)
 
 
 @at(*SOME, but=REST)
@@ -96,7 +95,7 @@ def test_a_flood_of_frames(moment):
 @at(*SOME, but=REST)
 def test_the_byte_0x03(moment):
     """The simulated board interrupts the program at this byte where the firmware has not turned that off."""
-    strikes_in_vain(moment, lambda run: run.host.send(b"\x03" * 50 + b"\x01\x04\x03"))
+    strikes_in_vain(moment, lambda run: run.host.send(b"\x03" * 50 + b"\x01\x04\x03"), seconds=2.5)
 
 
 @at(*SOME, but=REST)
