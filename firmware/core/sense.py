@@ -51,7 +51,7 @@ class Sense:
     the size of both in `mv`. `negative_open`: a pack negative is further off than a heavy wire that is whole can
     bring it. `stuck[n]`, set from outside, makes a fault of readings that would pass.
 
-    Lists and not arrays: on the board an item of a list is had in two thirds of the time.
+    Lists and not arrays: an item of a list takes the interpreter a fifth fewer instructions.
     """
 
     def __init__(self):

@@ -1,10 +1,20 @@
-"""What one control step takes in the VM, and what that suggests for the RP2040."""
+"""What one control step takes in the VM, and what that suggests for the RP2040.
+
+Two things are counted that do not depend on how busy this machine is: the operations of a step by kind
+(`step_ops.py`), and the instructions of the VM by valgrind. The first are charged by a table of what they cost on
+the board; the second say how much of a step the operations explain, and what machine code saves of each kind.
+"""
 
 from __future__ import annotations
 
+import json
 import os
+import re
+import shutil
 import subprocess
 import sys
+import tempfile
+from collections import Counter
 from pathlib import Path
 
 from barbox.sim.firmware import firmware_dir
@@ -12,28 +22,116 @@ from barbox.sim.firmware import firmware_dir
 _HERE = Path(__file__).parent
 _ROOT = firmware_dir().parent
 _BUDGET_US = 2000
+_VM = "import sys; from micropython_unix import run_main; sys.exit(run_main(['micropython'] + sys.argv[1:]))"
+_STEPS = (1000, 3000)  # their difference leaves out what comes before
+_ROUNDS = 20000  # of four operations
+
+# Microseconds as bytecode, measured on MicroPython's RP2040 build at 125 MHz in an emulator with a flash cache. A
+# comparison is charged as an integer operation, a global name as an attribute (both are looked up in a dict), a store
+# to an item as one to an attribute, a copy of a local as half of an integer operation; the rest is measured.
+BOARD_US = {
+    "integer": 4, "compare": 4, "move": 2, "attribute": 3, "attribute store": 4, "item": 4, "item store": 4,
+    "global": 3, "method call": 20, "function call": 13, "builtin call": 15,
+}  # fmt: skip
+CALLS = ("method call", "function call", "builtin call")  # machine code is not counted on to make them cheaper
+_HALF = 0.5  # what machine code leaves of bytecode, where valgrind cannot tell
 
 
-def _vm(*args: str) -> str:
-    run = "import sys; from micropython_unix import run_main; sys.exit(run_main(['micropython'] + sys.argv[1:]))"
-    env = {**os.environ, "MICROPYPATH": f"{firmware_dir()}:{_ROOT}:.frozen"}
-    done = subprocess.run([sys.executable, "-c", run, *args], env=env, capture_output=True, text=True, check=True)
-    return done.stdout
+def _command(firmware: Path, *args: str) -> tuple[list[str], dict[str, str]]:
+    env = {**os.environ, "MICROPYPATH": f"{firmware}:{_ROOT}:.frozen", "PYTHONHASHSEED": "0"}
+    return [sys.executable, "-c", _VM, *args], env
+
+
+def _vm(firmware: Path, *args: str) -> str:
+    command, env = _command(firmware, *args)
+    return subprocess.run(command, env=env, capture_output=True, text=True, check=True).stdout
+
+
+def _instructions(firmware: Path, *args: str) -> int:
+    command, env = _command(firmware, *args)
+    valgrind = ["valgrind", "--tool=callgrind", "--callgrind-out-file=/dev/null", *command]
+    said = subprocess.run(valgrind, env=env, capture_output=True, text=True, check=True).stderr
+    found = re.search(r"Collected : (\d+)", said)
+    assert found, said
+    return int(found[1])
+
+
+def _step_instructions(firmware: Path) -> float:
+    def both(what: str) -> int:
+        less, more = (_instructions(firmware, str(_HERE / "step_in_vm.py"), what, str(n)) for n in _STEPS)
+        return more - less
+
+    return (both("steps") - both("feeds")) / (_STEPS[1] - _STEPS[0])
+
+
+def _operation_instructions(mark: str) -> dict[str, float]:
+    """Instructions of one operation of each kind; a call with those of an empty function."""
+
+    def run(kind: str) -> int:
+        return _instructions(firmware_dir(), str(_HERE / "ops_in_vm.py"), kind, str(_ROUNDS), mark)
+
+    nothing = run("nothing")
+    return {kind: max(0.0, (run(kind) - nothing) / _ROUNDS / 4) for kind in BOARD_US if kind != "builtin call"}
+
+
+def _operations() -> Counter[tuple[str, bool]]:
+    """Operations of one step: (kind, whether compiled to machine code) to how many."""
+    command = [sys.executable, str(_HERE / "step_ops.py"), "200"]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    found: Counter[tuple[str, bool]] = Counter()
+    for _, native, kind, count in json.loads(done.stdout):
+        found[kind, native] += count
+    return found
+
+
+def _as_bytecode(folder: str) -> Path:
+    """A copy of the firmware without machine code."""
+    copy = Path(folder) / "firmware"
+    shutil.copytree(firmware_dir(), copy)
+    for path in (copy / "core").glob("*.py"):
+        path.write_text(path.read_text().replace("@micropython.native\n", "\n"))
+    return copy
 
 
 def step_rows() -> list[tuple[str, str, str]]:
     """Rows for the table of `run.py`."""
-    figures = [[float(x) for x in _vm(str(_HERE / "step_in_vm.py")).split()] for _ in range(5)]
-    step_us = min(f[0] for f in figures)
-    units_us = [min(f[i] for f in figures) for i in (1, 2, 3)]
-    # What the same operations take on the RP2040, measured in an emulator at 125 MHz: an attribute load and
-    # store on self 7 us, a method call with two arguments 20 us, a local multiply and add 8 us.
-    ratios = [board / here for board, here in zip((7, 20, 8), units_us, strict=True)]
-    low, high = min(ratios) * step_us, max(ratios) * step_us
-    return [
-        ("one control step in the VM, bytecode", f"{step_us:.1f} us",
-         "4 sense inputs, 2 new readings a step, driving; mean of 20,000, best of 5 runs"),
-        ("estimate for the RP2040", f"{low / 1000:.1f}..{high / 1000:.1f} ms",
-         f"step times the ratio board/VM of three operations ({', '.join(f'{r:.0f}' for r in ratios)}); "
-         f"budget {_BUDGET_US / 1000:.0f} ms; never run on a board"),
-    ]  # fmt: skip
+    with tempfile.TemporaryDirectory() as folder:
+        bytecode = _as_bytecode(folder)
+        rows = []
+        for name, firmware in (("machine code where the core asks for it", firmware_dir()), ("all bytecode", bytecode)):
+            best_us = min(float(_vm(firmware, str(_HERE / "step_in_vm.py"), "time", "20000")) for _ in range(5))
+            rows.append((f"one control step in the VM, {name}", f"{best_us:.1f} us",
+                         "4 sense inputs, 2 new readings a step, driving; mean of 20,000, best of 5 runs"))  # fmt: skip
+        counted = _operations()
+        shares = {kind: 1.0 if kind in CALLS else _HALF for kind in BOARD_US}
+        explained = None
+        if shutil.which("valgrind"):
+            as_is, plain = _step_instructions(firmware_dir()), _step_instructions(bytecode)
+            how = f"callgrind, {_STEPS[1]:,} steps less {_STEPS[0]:,}, per step; {plain:,.0f} as bytecode"
+            rows.append(("instructions of one step", f"{as_is:,.0f}", how))
+            of_bytecode, of_native = _operation_instructions("bytecode"), _operation_instructions("native")
+            shares.update({k: of_native[k] / of_bytecode[k] for k in of_bytecode if k not in CALLS})
+            told = {False: of_bytecode, True: of_native}
+            explained = sum(n * told[native].get(kind, 0) for (kind, native), n in counted.items()) / as_is
+        else:
+            rows.append(("instructions of one step", "-", "valgrind is not installed"))
+    kinds = ", ".join(f"{sum(counted[k, m] for m in (False, True)):.0f} {k}" for k in BOARD_US)
+    rows.append(("operations of one step", f"{sum(counted.values()):.0f}",
+                 f"{kinds}; counted on CPython from the source"))  # fmt: skip
+    board_us = sum(n * BOARD_US[k] * (shares[k] if native else 1) for (k, native), n in counted.items())
+    how = "a half of opcode work in machine code"
+    if explained is not None:
+        opcodes = ", ".join(f"{shares[k]:.2f} {k}" for k in shares if k not in CALLS)
+        how = f"machine code leaves, of the instructions of bytecode: {opcodes}"
+    rows.append(("estimate for the RP2040, operations", f"{board_us / 1000:.2f} ms",
+                 f"each by what it costs on the board; {how}; of calls all"))  # fmt: skip
+    if explained is not None:
+        rows.append(("estimate for the RP2040, whole step", f"{board_us / explained / 1000:.2f} ms",
+                     f"the operations explain {100 * explained:.0f} % of the instructions; the rest at the same rate; "
+                     f"budget {_BUDGET_US / 1000:.0f} ms; never run on a board"))  # fmt: skip
+    return rows
+
+
+if __name__ == "__main__":
+    for row in step_rows():
+        print(*row, sep="  ")
