@@ -9,6 +9,7 @@ import micropython
 from core.controller import Controller
 from drivers.display import Display
 from drivers.pulse import PulseOutput
+from drivers.scratch import Scratch
 from drivers.serial_port import SerialPort
 from drivers.sounder import Sounder
 from drivers.switches import Switches
@@ -19,8 +20,11 @@ from services.clock import Clock
 from services.control import Control
 from services.estimate import Estimator
 from services.estimator import EstimatorTask
+from services.faults import FaultRequests
 from services.house import House
 from services.link import Link
+from services.log import Log
+from services.log_task import LogTask
 from services.requests import Requests
 from services.screens import Screens
 from services.sounds import Sounds
@@ -79,6 +83,9 @@ class Box:
         self.house = House(self.control, beats)
         estimate = Estimator()
         self.estimator = EstimatorTask(self.controller, estimate, beats)
+        scratch = Scratch()
+        before, silent = scratch.take()
+        scratch.note(states.LOCKED, states.CAUSE_NONE)
         self.stream = Stream(self.control, self.store, clock, port, estimate, beats)
         reset = {machine.PWRON_RESET: states.RESET_POWER, machine.WDT_RESET: states.RESET_WATCHDOG}.get(
             machine.reset_cause(), states.RESET_UNKNOWN)
@@ -87,15 +94,31 @@ class Box:
                             lambda: self.house.free_bytes, board.REFERENCE_PPM)
         requests.wired_only = BenchRequests(self.controller, lambda: int.from_bytes(os.urandom(4), "little")).do
         self.link = Link(port, requests, self.controller, beats, wired=True)
+        log = Log()
+        log.load()
+        log.start(reset, before)
+        requests.boots = log.boots
+        decoder = self.link.decoder
+        requests.also(FaultRequests(self.control, log, lambda: (decoder.bad, decoder.oversized)).handlers())
+        self.log = LogTask(self.control, log, clock, estimate, scratch.note)
         self.display = Display(
             i2c_bus(board.DISPLAY_I2C_ID, board.DISPLAY_SCL, board.DISPLAY_SDA, board.DISPLAY_I2C_HZ),
             board.DISPLAY_ADDRESS)
         self.screens = Screens(self.controller, self.display)
         self.sounds = Sounds(self.controller, Sounder(board.SOUNDER_PIN))
         self.controller.warnings.settings_lost = self.store.seq == 0 and self.store.broken
-        self.controller.events.add(0, states.EVENT_BOOT, reset, 0)
+        self.controller.warnings.last_stop = log.unseen
+        events = self.controller.events
+        events.add(0, states.EVENT_BOOT, reset, before)
+        if silent >= 0:
+            events.add(0, states.EVENT_ERROR, states.PART_LINK + silent, 1)
+        if log.broken:
+            events.add(0, states.EVENT_ERROR, states.PART_LOG, 1)
+        lock = self.controller.interlock
+        self.control.on_silent = lambda task: scratch.note(lock.state, lock.cause, task)
         self.control.on_configure = self._use
         self.control.configure(values)
+        estimate.restore(log.snapshot, reset != states.RESET_WATCHDOG)
 
     def _use(self, values):
         self.estimator.configure(values)
@@ -108,7 +131,8 @@ class Box:
         have none: the ride goes on, and they are begun again."""
         self.house.collect()
         self.control.start(self.store.values.get("watchdog_ms"))
-        tasks = (self.link, self.stream, self.house, self.estimator, self.screens, self.sounds)
+        # In the order of states.PARTS, which begins with the step.
+        tasks = (self.link, self.stream, self.house, self.estimator, self.screens, self.sounds, self.log)
         await asyncio.gather(*[self._guarded(n, task) for n, task in enumerate(tasks)])
 
     async def _guarded(self, number, task):

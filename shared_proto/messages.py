@@ -9,7 +9,7 @@ A newer minor version may only append fields; readers ignore a longer tail.
 import struct
 
 MAJOR = 1
-MINOR = 1
+MINOR = 2
 
 SIDES_MAX = 4  # fans of one rig
 SENSES_MAX = 8  # sense inputs of one box: two four-channel ADCs
@@ -70,6 +70,7 @@ IDENTITY = Message(2, "identity", "box", "answers hello", (
     ("side_growth_mv", "4H", "mV", "what ground offset adds to that at 100 A; 0 where the pack negative is sensed"),
     ("side_drift_mv", "4H", "mV", "how far the drift of the ADC's reference since calibration can move each string"),
     ("section_uncertainty_mv", "8H", "mV", "the same as of a string, of the section below each sense input"),
+    ("boots", "H", "", "how often the box has started, this time included, as far as its flash tells"),
 ))
 STATUS = Message(3, "status", "box", "all that a rider or a reviewer needs, at stream_hz", (
     ("time_ms", "I", "ms", "time since the box started"),
@@ -173,11 +174,50 @@ BENCH_END = Message(25, "bench_end", "host", "ends the run: idle, then LOCKED", 
     ("token", "I", "", "of this run"),
     ("count", "I", "", "above that of every such message before, beats apart"),
 ))
+LOG_GET = Message(13, "log_get", "host", "asks for stored events", (
+    ("first", "I", "", "number of the first event wanted; events are numbered from 0 since the log began"),
+))
+LOG = Message(14, "log", "box", "answers log_get: some of the events that survive a reset, oldest first", (
+    ("first", "I", "", "number of the first event here; more than was asked for when older ones had to make room"),
+    ("end", "I", "", "one more than the number of the newest event in the log"),
+    ("count", "B", "", "events here; the rest of each array is 0"),
+    ("boot", "10H", "", "which start of the box, see boots of identity"),
+    ("time_ms", "10I", "ms", "when, since that start"),
+    ("unix_s", "10I", "s", "wall clock then, 0 when no host had set it"),
+    ("event", "10B", "", "which, see EVENTS"),
+    ("times", "10B", "", "how often within a few seconds of each other; 255 for that or more"),
+    ("a", "10H", "", "see EVENTS"),
+    ("b", "10H", "", "see EVENTS"),
+))
+FAULTS_GET = Message(15, "faults_get", "host", "asks for the counters of faults", (
+    ("clear", "B", "", "1: then count anew and forget the stored events; only while LOCKED"),
+))
+FAULTS = Message(16, "faults", "box", "answers faults_get: counts that survive a reset; 65535 for that or more", (
+    ("boots", "H", "", "how often the box has started"),
+    ("since_boot", "H", "", "start of the box at which counting began"),
+    ("held", "16H", "", "times HELD by each cause, see CAUSES"),
+    ("sense", "8H", "", "times that a sense input got each fault, see SENSE_FAULTS"),
+    ("resets", "8H", "", "starts by each reset cause, see RESETS"),
+    ("errors", "16H", "", "times that each part of the box failed, see PARTS"),
+    ("overruns", "H", "", "times that the control step came late by a frame or more"),
+    ("unlogged", "H", "", "events that the log never saw"),
+    ("last_cause", "B", "", "the last HELD: its cause, 0 none yet, see CAUSES"),
+    ("last_boot", "H", "", "the last HELD: start of the box"),
+    ("last_time_ms", "I", "ms", "the last HELD: since that start"),
+    ("last_unix_s", "I", "s", "the last HELD: wall clock, 0 when no host had set it"),
+    ("unseen", "B", "", "cause of a stop that no rider has cleared, 0 none, see CAUSES; 128 more: by the watchdog"),
+    ("unsaved", "B", "", "1: something here is not yet on flash"),
+    ("writes", "I", "", "writes of the log to flash"),
+    ("write_errors", "H", "", "writes that failed since this start"),
+    ("bad_frames", "H", "", "frames that came damaged since this start"),
+    ("oversized_frames", "H", "", "frames that came too long since this start"),
+))
 
 MESSAGES = (HELLO, IDENTITY, STATUS, EVENT, SETTING_GET, SETTING, SETTING_PUT, SETTING_COMMIT, SETTING_DROP,
             TIME_SET, DONE, REFUSED,
             SENSE_GET, SENSE_CODES,
-            BENCH_ASK, BENCH_OFFER, BENCH_BEAT, BENCH_STEP, BENCH_DROP, BENCH_END)
+            BENCH_ASK, BENCH_OFFER, BENCH_BEAT, BENCH_STEP, BENCH_DROP, BENCH_END,
+            LOG_GET, LOG, FAULTS_GET, FAULTS)
 BY_KIND = {m.kind: m for m in MESSAGES}
 
 

@@ -93,9 +93,10 @@ WARNINGS = (
     ("ADC", "an ADC part does not answer, or not as it should"),
     ("SIDE", "a side does not pull: dead fan, or its ESC waits for idle"),
     ("UNEVEN", "sections differ at rest: wrong divider, wrong cell count, or packs not charged alike"),
+    ("LAST_STOP", "the last run ended in a stop that nobody has cleared: see `barbox faults`"),
 )
 (WARN_LOW, WARN_VERY_LOW, WARN_CUTBACK, WARN_SENSE, WARN_OVER_VOLTAGE, WARN_UNCALIBRATED, WARN_UNPROVEN,
- WARN_LATE, WARN_SETTINGS, WARN_ADC, WARN_SIDE, WARN_UNEVEN) = (1 << _n for _n in range(len(WARNINGS)))
+ WARN_LATE, WARN_SETTINGS, WARN_ADC, WARN_SIDE, WARN_UNEVEN, WARN_LAST_STOP) = (1 << _n for _n in range(len(WARNINGS)))
 
 # What is wrong with a sense point: (name, plain words).
 SENSE_FAULTS = (
@@ -112,7 +113,7 @@ SENSE_FAULTS = (
 
 # Events: (name, what `a` holds, what `b` holds).
 EVENTS = (
-    ("BOOT", "reset cause", ""),
+    ("BOOT", "reset cause", "before a watchdog reset: 256 * (state + 1) + cause; 0 not known"),
     ("STATE", "new state", "cause"),
     ("WARNING_ON", "bit number", "sense input, or 0"),
     ("WARNING_OFF", "bit number", "sense input, or 0"),
@@ -121,7 +122,7 @@ EVENTS = (
     ("LIMIT", "limit in force", "per mille"),
     ("OVERRUN", "ms since the step before", "count"),
     ("SETTINGS", "sequence number, low word", ""),
-    ("ERROR", "where", "count"),
+    ("ERROR", "part of the box, see PARTS", "count"),
     ("BENCH_STEP", "kind of step times 256, plus side from 1, 0 all", "pulse span, per mille"),
     ("BENCH_END", "why the step ended", "ms that it ran"),
     ("BENCH_WITHHELD", "side, from 1: no pulse is handed over any more", ""),
@@ -129,6 +130,20 @@ EVENTS = (
 (EVENT_BOOT, EVENT_STATE, EVENT_WARNING_ON, EVENT_WARNING_OFF, EVENT_ARM_REFUSED, EVENT_SENSE, EVENT_LIMIT,
  EVENT_OVERRUN, EVENT_SETTINGS, EVENT_ERROR, EVENT_BENCH_STEP, EVENT_BENCH_END,
  EVENT_BENCH_WITHHELD) = range(len(EVENTS))
+
+# Parts of the box that can fail: (name, plain words).
+PARTS = (
+    ("STEP", "the control step"),
+    ("LINK", "the link"),
+    ("STREAM", "the status stream"),
+    ("HOUSE", "housekeeping"),
+    ("ESTIMATOR", "the estimator"),
+    ("SCREENS", "the screen"),
+    ("SOUNDS", "the sounder"),
+    ("LOG", "the event log"),
+)
+(PART_STEP, PART_LINK, PART_STREAM, PART_HOUSE, PART_ESTIMATOR, PART_SCREENS, PART_SOUNDS,
+ PART_LOG) = range(len(PARTS))
 
 # Why a request was refused: (name, plain words).
 REFUSALS = (

@@ -13,6 +13,7 @@ from shared_proto.states import (
     EVENT_WARNING_ON,
     WARN_ADC,
     WARN_CUTBACK,
+    WARN_LAST_STOP,
     WARN_LATE,
     WARN_LOW,
     WARN_OVER_VOLTAGE,
@@ -39,6 +40,7 @@ class Warnings:
     def __init__(self, events):
         self.bits = 0
         self.settings_lost = False
+        self.last_stop = 0  # of the run before, that nobody has cleared: `unseen` of the FAULTS message
         self._events = events
         self._slow = -1  # weakest cell, mV times 256, -1 before the first reading
         self._near_mv = 0  # cutback is near below this, under load
@@ -104,6 +106,8 @@ class Warnings:
             bits |= WARN_UNPROVEN
         if self.settings_lost:
             bits |= WARN_SETTINGS
+        if self.last_stop:
+            bits |= WARN_LAST_STOP
         if self._late_ms > 0:
             self._late_ms -= dt_ms
             bits |= WARN_LATE

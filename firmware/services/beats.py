@@ -17,8 +17,12 @@ class Beats:
 
     def fresh(self, now_ms):
         """False when a task has been silent for a second. Allocates nothing."""
+        return self.silent(now_ms) < 0
+
+    def silent(self, now_ms):
+        """The first task that has been silent for a second, -1 none. Allocates nothing."""
         for t in range(len(TASKS)):
             # The clock of the step wraps at 2**30; so does this difference.
             if (now_ms - self._last_ms[t]) & 0x3FFFFFFF > _SILENT_MS:
-                return False
-        return True
+                return t
+        return -1

@@ -31,6 +31,7 @@ class Control:
         self.stepped = asyncio.ThreadSafeFlag()  # set at the end of each tick
         self.failed = None  # the exception that ended stepping
         self.on_configure = lambda values: None  # called with the settings (Values) put in force
+        self.on_silent = lambda task: None  # called in each step while a task is silent: the watchdog will reset
         self._readers = readers
         self._pulses = pulses
         self._beats = beats
@@ -47,7 +48,7 @@ class Control:
         self._watchdog = machine.WDT(timeout=watchdog_ms)
 
     def pause(self, on):
-        """No steps and idle pulses, so that nothing arms while the flash is written. Only while LOCKED."""
+        """No steps and idle pulses, so that nothing arms while the flash is written. Only while LOCKED or HELD."""
         self._busy = on
 
     def configure(self, values):
@@ -80,13 +81,14 @@ class Control:
             return
         self._last_us = now_us
         controller = self.controller
-        fresh = True
+        # A box whose step failed stays up and HELD; a pause does not hide that a task is silent.
+        fresh = self.failed is not None or self._beats.fresh(controller.now_ms)
         if self.failed is None and not self._busy:
             try:
                 inputs = controller.inputs
                 for reader in self._readers:
                     reader.read(inputs)
-                inputs.tasks_fresh = fresh = self._beats.fresh(controller.now_ms)
+                inputs.tasks_fresh = fresh
                 controller.step(dt_us)
             except Exception as e:
                 self._fail(e)
@@ -96,9 +98,11 @@ class Control:
                 self._write(controller)
         except Exception as e:
             self._fail(e)  # with nothing handed over, the pulses end by themselves; the next word is idle
-        if fresh and self._watchdog is not None:
+        if not fresh:
+            self.on_silent(self._beats.silent(controller.now_ms))
+        elif self._watchdog is not None:
             self._watchdog.feed()
-        if dt_us - FRAME_US > self.late_us:
+        if dt_us - FRAME_US > self.late_us and not self._busy:
             self.late_us = dt_us - FRAME_US
         took_us = time.ticks_diff(time.ticks_us(), now_us)
         if took_us > self.step_us:

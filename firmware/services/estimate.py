@@ -288,8 +288,9 @@ class Estimator:
         sag.update(section.mean_mv, self._mean[s], side.slow, drift_mv, error_mv, self._blur[s], self._closed_s)
         full_mv = max(sag.loss_mv(side.full, side.slow.after_10s(side.full)), 0.0)
         self.full_sag_cell_mv[n] = min(int(full_mv + 0.5), 6000)
-        if side.known and sag.believed():
-            self.resistance_mohm_x10[n] = int(sag.step_mv() / side.ref_a * 10.0 + 0.5)
+        mohm = sag.step_mv() / side.ref_a
+        if side.known and sag.believed() and mohm >= _MOHM_LEAST:
+            self.resistance_mohm_x10[n] = int(mohm * 10.0 + 0.5)
         else:
             self.resistance_mohm_x10[n] = NOT_KNOWN
 
@@ -312,8 +313,7 @@ class Estimator:
         for side in self._sides:
             charge = side.charge
             parts.append(struct.pack(
-                _SIDE, int(charge.pm + 0.5) if charge.pm >= 0.0 else NOT_KNOWN,
-                min(int(charge.var**0.5 / 4.0) + 1, 255), min(int(side.full * side.ref_a * 10.0 + 0.5), NOT_KNOWN),
+                _SIDE, *charge.to_keep(), min(int(side.full * side.ref_a * 10.0 + 0.5), NOT_KNOWN),
                 *[min(max(int(lag * 100.0 + 0.5), 0), 255) for lag in side.slow.lags]))
         return b"".join(parts)
 

@@ -90,6 +90,16 @@ class Charge:
         self._kept_pm = min(max(pm, 0.0), 1000.0)
         self._kept_var = max(std_pm * std_pm, _LEAST_VAR)
 
+    def to_keep(self):
+        """(charge in per mille, its doubt in 4 per mille) for a snapshot; 65535 when nothing is known. A charge kept
+        from before goes on as it came while no voltage has been seen."""
+        pm = self.pm
+        var = self.var
+        if pm < 0.0:
+            pm = self._kept_pm
+            var = self._kept_var
+        return int(pm + 0.5) if pm >= 0.0 else 0xFFFF, min(int(var**0.5 / 4.0) + 1, 255)
+
     def step_pm(self, x, dt_s):
         """Charge (per mille) that `x` takes in `dt_s` seconds."""
         return 1000.0 * x * dt_s / self._full_s

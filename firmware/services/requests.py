@@ -45,6 +45,11 @@ class Requests:
             m.TIME_SET.kind: self._time,
             m.SENSE_GET.kind: self._codes,
         }
+        self.boots = 0  # for the identity
+
+    def also(self, handlers):
+        """Requests that others answer: kind of the message -> f(number, fields) giving the body of the answer."""
+        self._do.update(handlers)
 
     def answer(self, body, wired=False):
         kind, number = m.head(body)
@@ -75,7 +80,7 @@ class Requests:
         known = Uncertainty(values, self._reference_ppm)
         return m.IDENTITY.pack(number, m.MAJOR, m.MINOR, FIRMWARE, self._board, self._serial, values.get("rig"),
                                self._reset, TABLE_CRC, self._store.seq, self._free_bytes(), known.worst_mv,
-                               *known.side_mv, *known.growth_mv, *known.drift_mv, *known.section_mv)
+                               *known.side_mv, *known.growth_mv, *known.drift_mv, *known.section_mv, self.boots)
 
     def _get(self, number, fields):
         row, index = fields

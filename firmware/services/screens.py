@@ -33,12 +33,15 @@ from shared_proto.states import (
     LIMITS,
     LOCKED,
     READY,
+    RESET_WATCHDOG,
+    RESETS,
     SENSE_OK,
     STATES,
     WAIT_NOTHING,
     WAITS,
     WARN_ADC,
     WARN_CUTBACK,
+    WARN_LAST_STOP,
     WARN_LATE,
     WARN_LOW,
     WARN_OVER_VOLTAGE,
@@ -59,7 +62,7 @@ _TURN_ROUNDS = 4  # each of several warnings is shown for a second
 # What takes the bottom of the riding screen, the most urgent first; the rest is told in small letters.
 _URGENT = (WARN_CUTBACK, WARN_SENSE, WARN_SIDE, WARN_VERY_LOW, WARN_LOW, WARN_ADC, WARN_OVER_VOLTAGE, WARN_LATE,
            WARN_SETTINGS)
-_QUIET = (WARN_UNEVEN, WARN_UNCALIBRATED, WARN_UNPROVEN)
+_QUIET = (WARN_LAST_STOP, WARN_UNEVEN, WARN_UNCALIBRATED, WARN_UNPROVEN)
 _WEAK = WARN_LOW | WARN_VERY_LOW | WARN_CUTBACK
 
 _LIT = 0xFF
@@ -144,8 +147,11 @@ class Screens:
             words = self._warning_words(c, warning) if warning else STATES[state][0]
             canvas.centred(words, 0, 2 if len(words) <= 8 else 1, 2, _LIT)
         waits = c.interlock.waits
-        if self._changed(_SMALL, state << 8 | waits):
-            if state == LOCKED and waits != WAIT_NOTHING:
+        last_stop = c.warnings.last_stop if warning == WARN_LAST_STOP else 0
+        if self._changed(_SMALL, last_stop << 16 | state << 8 | waits):
+            if last_stop:
+                words = CAUSES[last_stop & 0x7F][1] if last_stop & 0x7F else RESETS[RESET_WATCHDOG][1]
+            elif state == LOCKED and waits != WAIT_NOTHING:
                 words = WAITS[waits][2] or WAITS[waits][1]
             else:
                 words = STATES[state][1]

@@ -31,6 +31,7 @@ class Identity(NamedTuple):
     side_growth_mv: tuple[int, int, int, int]
     side_drift_mv: tuple[int, int, int, int]
     section_uncertainty_mv: tuple[int, int, int, int, int, int, int, int]
+    boots: int
 
 class Status(NamedTuple):
     kind: int
@@ -174,3 +175,49 @@ class BenchEnd(NamedTuple):
     number: int
     token: int
     count: int  # pyright: ignore[reportIncompatibleMethodOverride]
+
+class LogGet(NamedTuple):
+    kind: int
+    number: int
+    first: int
+
+class Log(NamedTuple):
+    kind: int
+    number: int
+    first: int
+    end: int
+    count: int  # pyright: ignore[reportIncompatibleMethodOverride]
+    boot: tuple[int, int, int, int, int, int, int, int, int, int]
+    time_ms: tuple[int, int, int, int, int, int, int, int, int, int]
+    unix_s: tuple[int, int, int, int, int, int, int, int, int, int]
+    event: tuple[int, int, int, int, int, int, int, int, int, int]
+    times: tuple[int, int, int, int, int, int, int, int, int, int]
+    a: tuple[int, int, int, int, int, int, int, int, int, int]
+    b: tuple[int, int, int, int, int, int, int, int, int, int]
+
+class FaultsGet(NamedTuple):
+    kind: int
+    number: int
+    clear: int
+
+class Faults(NamedTuple):
+    kind: int
+    number: int
+    boots: int
+    since_boot: int
+    held: tuple[int, int, int, int, int, int, int, int, int, int, int, int, int, int, int, int]
+    sense: tuple[int, int, int, int, int, int, int, int]
+    resets: tuple[int, int, int, int, int, int, int, int]
+    errors: tuple[int, int, int, int, int, int, int, int, int, int, int, int, int, int, int, int]
+    overruns: int
+    unlogged: int
+    last_cause: int
+    last_boot: int
+    last_time_ms: int
+    last_unix_s: int
+    unseen: int
+    unsaved: int
+    writes: int
+    write_errors: int
+    bad_frames: int
+    oversized_frames: int

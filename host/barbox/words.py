@@ -249,7 +249,7 @@ def event_text(event: Event) -> str:
     kind = name(states.EVENTS, event.event)
     at_input = f" (sense input {b})" if b else ""
     texts = {
-        states.EVENT_BOOT: lambda: f"the box started: {words(states.RESETS, a)}",
+        states.EVENT_BOOT: lambda: f"the box started: {words(states.RESETS, a)}{_before(b)}",
         states.EVENT_STATE: lambda: (
             f"now {name(states.STATES, a)}" + (f": {words(states.CAUSES, b)}" if a == states.HELD else "")
         ),
@@ -260,7 +260,7 @@ def event_text(event: Event) -> str:
         states.EVENT_LIMIT: lambda: f"limit: {words(states.LIMITS, a)}, {b / 10:.1f} %",
         states.EVENT_OVERRUN: lambda: f"the control step came late: {a} ms, {b} in all",
         states.EVENT_SETTINGS: lambda: f"settings number {a} are in force",
-        states.EVENT_ERROR: lambda: f"error in part {a} of the box, {b} in all",
+        states.EVENT_ERROR: lambda: f"failed or fell silent: {words(states.PARTS, a)}",
         states.EVENT_BENCH_STEP: lambda: (
             f"bench step: {name(states.BENCH_KINDS, a >> 8)}, {f'side {a & 255}' if a & 255 else 'all sides'},"
             f" {b / 10:.1f} % of the pulse span"
@@ -269,6 +269,23 @@ def event_text(event: Event) -> str:
         states.EVENT_BENCH_WITHHELD: lambda: f"pulses of side {a} are withheld",
     }
     return texts[event.event]() if event.event in texts else f"{kind}: {a}, {b}"
+
+
+def _before(b: int) -> str:
+    """What the box did before a watchdog reset, from `b` of the boot event."""
+    state, cause = (b >> 8) - 1, b & 0xFF
+    if state < 0:
+        return ""
+    why = f", {states.words(states.CAUSES, cause)}" if cause else ""
+    return f"; before: {states.name(states.STATES, state)}{why}"
+
+
+def stop_text(unseen: int) -> str:
+    """`unseen` of the faults message in words; empty for 0."""
+    cause = states.words(states.CAUSES, unseen & 0x7F) if unseen & 0x7F else ""
+    if unseen & 0x80:
+        return states.words(states.RESETS, states.RESET_WATCHDOG) + (f", after: {cause}" if cause else "")
+    return cause
 
 
 def as_json(record: Status | Event, layout: Layout) -> dict[str, Any]:

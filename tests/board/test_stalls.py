@@ -150,7 +150,7 @@ def test_a_task_that_dies_is_held_within_a_second_and_the_watchdog_follows(what)
 
 def test_a_flash_stall_during_a_commit_stops_the_pulses_and_they_return():
     with make_box() as box, Host(box) as host:
-        host.ride(1)
+        host.ride(3)  # the event log has been written
         host.hello()
         box.stall_flash(0.4)  # of the next sector erase, which not every commit needs
         longest_us = ramp_ms = 0

@@ -106,6 +106,10 @@ for n in range(1, len(s.WAITS)):
     show("locked_" + s.WAITS[n][0].lower(), locked(n, rig=b"" if n == s.WAIT_NO_RIG else b"trike"))
 show("locked_warning", locked(s.WAIT_STOP_TEST, s.WARN_LOW | s.WARN_UNCALIBRATED, cell_mv=(3820, 3540)), 5)
 show("locked_quiet_warning", locked(s.WAIT_STOP_TEST, s.WARN_LOW | s.WARN_UNCALIBRATED, cell_mv=(3820, 3540)), 9)
+for last in (s.CAUSE_SENSING_LOST, s.CAUSE_TASK_SILENT, 0x80):
+    c = locked(s.WAIT_STOP_TEST, s.WARN_LAST_STOP)
+    c.warnings.last_stop = last
+    show(f"locked_last_stop_{last}", c, 5)
 show("locked_four_sides", locked(s.WAIT_BUTTON, **FOUR))
 show("locked_one_side", locked(s.WAIT_BUTTON, sides=1))
 show("locked_high_strings", locked(s.WAIT_NO_RIG, rig=b"", taps=(14,), cell_mv=(8300, 8290)))

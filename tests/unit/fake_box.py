@@ -32,6 +32,10 @@ class FakeBox:
         self.heard: list[tuple[int, int]] = []  # (kind, number) of every frame
         self.count = 0
         self.unix_s = 0
+        self.log: list[tuple[int, ...]] = []
+        self.log_first = 0
+        self.faults: dict[str, Any] = {}
+        self.cleared = 0
         self.identity = {
             "major": messages.MAJOR,
             "minor": messages.MINOR,
@@ -45,6 +49,7 @@ class FakeBox:
             "heap_free_bytes": 150000,
             "uncertainty_mv": 40,
             "side_uncertainty_mv": (40, 40, 0, 0),
+            "boots": 12,
         } | identity
         self._decoder = frames.Decoder()
         self._last: tuple[tuple[int, int], bytes] | None = None
@@ -97,11 +102,26 @@ class FakeBox:
             self.values = self.pending.copy()
         elif kind == messages.SETTING_DROP.kind:
             self.pending = self.values.copy()
+        elif kind == messages.LOG_GET.kind:
+            return self._page(number, proto.unpack(body).first)
+        elif kind == messages.FAULTS_GET.kind:
+            answer = body_of(messages.FAULTS, number, **self.faults)
+            if proto.unpack(body).clear:
+                self.cleared += 1
+            return answer
         elif kind == messages.TIME_SET.kind:
             self.unix_s = proto.unpack(body).unix_s
         else:
             return messages.REFUSED.pack(number, states.REFUSE_UNKNOWN_REQUEST)
         return messages.DONE.pack(number)
+
+    def _page(self, number: int, first: int) -> bytes:
+        """Of `log`, rows of (boot, time_ms, unix_s, event, times, a, b)."""
+        first = max(first, self.log_first)
+        rows = self.log[first - self.log_first :][:10]
+        columns = [tuple(c) + (0,) * (10 - len(rows)) for c in zip(*rows, strict=True)] or [(0,) * 10] * 7
+        end = self.log_first + len(self.log)
+        return proto.pack(messages.LOG, number, first, end, len(rows), *columns)
 
 
 def body_of(message: messages.Message, number: int = 0, **fields: Any) -> bytes:

@@ -137,7 +137,7 @@ def test_a_value_outside_its_limits_spoils_its_slot(tmp_path):
 def test_a_flash_that_cannot_be_written_changes_nothing(tmp_path):
     store = commit(tmp_path, 600)
     before = slots(tmp_path)
-    store._paths = [str(tmp_path / "none" / "x"), str(tmp_path / "none" / "y")]
+    store._slots.paths = [str(tmp_path / "none" / "x"), str(tmp_path / "none" / "y")]
     with pytest.raises(OSError):
         store.commit(values_with(700))
     assert (store.seq, store.values.get("ramp_up_ms")) == (1, 600)

@@ -19,6 +19,7 @@ COMMANDS = {
     "apply": ("apply", False, "Write a rig's settings to the box, after showing what changes."),
     "settings": ("settings", False, "Show, get, set, save, load or compare settings of the box."),
     "calibrate": ("calibrate", False, "Voltage sensing against a meter; the lever's end points."),
+    "faults": ("faults", False, "What went wrong: counters and events that survive a reset."),
     "watch": ("watch", False, "Live view of the box."),
     "record": ("record", False, "Record a live ride to a file."),
 }

@@ -336,6 +336,11 @@ class SimBoard(WireFaults):
         return self._step.resets
 
     @property
+    def flash_times(self) -> list[tuple[int, int]]:
+        """(begin in us since the first power-on, how long in us) of each erase and program of the flash."""
+        return self._step.flash_times
+
+    @property
     def heap_used_bytes(self) -> int:
         """Heap of the VM in use when main.py was about to start: what the shims take."""
         return self._step.heap_used_bytes

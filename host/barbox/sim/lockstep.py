@@ -26,7 +26,8 @@ _POWER, _WATCHDOG = 1, 3  # machine.reset_cause()
 class LockStep:
     """Runs the firmware against `plant` through `wiring` and `port`. Times are microseconds since power-up.
 
-    `pulses` (when `keep_pulses`): for each side a list of (rise_us, width_us).
+    `pulses` (when `keep_pulses`): for each side a list of (rise_us, width_us). `flash_times`: of each flash operation
+    (begin_us, how long it took).
     """
 
     def __init__(
@@ -49,7 +50,8 @@ class LockStep:
         self.now_us = 0
         self.resets: list[tuple[int, str]] = []
         self.heap_used_bytes = 0
-        self.flash_operations = 0
+        self.flash_times: list[tuple[int, int]] = []
+        self._scratch = 0  # a register that only the power clears
         self.pin_levels: dict[int, int] = {}
         self.panel = Panel()
         sides = len(plant.spec.sides)
@@ -93,7 +95,10 @@ class LockStep:
         self._clocks.clear()
         self.panel.power_off(self.now_us)  # the VM's model of the display begins dark
         self.last_pulse_us = [None] * self._sides
-        options = flash.options(self._flash, **{**self._options, "reset_cause": reset_cause})
+        if reset_cause == _POWER:
+            self._scratch = 0
+        options = {**self._options, "reset_cause": reset_cause, "scratch": self._scratch}
+        options = flash.options(self._flash, **options)
         self._vm = vm.Vm(options, self._heap_bytes)
         if self._vm.receive_within() is None:
             raise BoxError("The simulated board did not start.")
@@ -254,7 +259,9 @@ class LockStep:
             elif op == vm.DISPLAY:
                 self.panel.display(which, value)
             elif op == vm.FLASH_OP:
-                self.flash_operations += 1
+                self.flash_times.append((t_us, value))
+            elif op == vm.SCRATCH:
+                self._scratch = value
             elif op == vm.STARTED:
                 self.heap_used_bytes = value
 

@@ -12,7 +12,7 @@ import _costs
 
 # What the host may find in a message: (kind, count of entries), now, then (time, op << 8 | id, value) each.
 SYNC, RESET, ENDED = 0, 1, 2
-PIO_PUT, PIO_ACTIVE, PIO_PROGRAM, PIO_EXEC, PIN_OUT, PWM_OUT, FLASH_OP, STARTED, DISPLAY = range(1, 10)
+PIO_PUT, PIO_ACTIVE, PIO_PROGRAM, PIO_EXEC, PIN_OUT, PWM_OUT, FLASH_OP, STARTED, DISPLAY, SCRATCH = range(1, 11)
 ENTRIES = 20
 
 # Where things stand in an answer.

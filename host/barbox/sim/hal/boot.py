@@ -60,7 +60,7 @@ import machine  # noqa: E402
 import rp2  # noqa: E402, F401
 
 _parts.configure(options["seed"])
-machine.configure(options["reset_cause"], bytes.fromhex(options["serial"]))
+machine.configure(options["reset_cause"], bytes.fromhex(options["serial"]), options["scratch"])
 asyncio.StreamReader  # load it before the root changes  # noqa: B018
 asyncio.wait_for_ms  # noqa: B018
 asyncio.gather  # noqa: B018

@@ -8,10 +8,31 @@ WDT_RESET = 3
 
 _reset_cause = PWRON_RESET
 _unique_id = bytes(8)
+_SCRATCH0 = 0x4005800C  # of the watchdog; survives its reset
 
 
-def configure(reset_cause, unique_id):
+class _Words:
+    """Registers that hold what was written to them."""
+
+    def __init__(self):
+        self.words = {}
+
+    def __getitem__(self, address):
+        return self.words[address]
+
+    def __setitem__(self, address, value):
+        _bus.spend(_bus.cost["pin"])
+        self.words[address] = value
+        if address == _SCRATCH0:
+            _bus.log(_bus.SCRATCH, 0, value)
+
+
+mem32 = _Words()
+
+
+def configure(reset_cause, unique_id, scratch):
     global _reset_cause, _unique_id
+    mem32.words[_SCRATCH0] = scratch
     _reset_cause = reset_cause
     _unique_id = unique_id
 
