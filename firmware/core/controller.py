@@ -307,6 +307,14 @@ class Controller:
                 self.events.add(now_ms, EVENT_SENSE, n + 1, fault)
         return lost
 
+    def behind_us(self):
+        """How much later than ever the last step came."""
+        return self._behind_us
+
+    def resume(self):
+        """After a pause that was meant: the next step is as early as any."""
+        self._behind_us = 0
+
     def _overrun(self, dt_us, behind_us):
         """Frames without a step, in one gap or little by little; returns what is left of `behind_us`."""
         missed = behind_us // FRAME_US

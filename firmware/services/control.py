@@ -37,6 +37,7 @@ class Control:
         self._beats = beats
         self._last_us = 0
         self._busy = False
+        self._paused = False  # and no step since
         self._watchdog = None
         self._timer = None
 
@@ -50,6 +51,7 @@ class Control:
     def pause(self, on):
         """No steps and idle pulses, so that nothing arms while the flash is written. Only while LOCKED or HELD."""
         self._busy = on
+        self._paused = True
 
     def configure(self, values):
         """Put settings in force between two steps; idle pulses meanwhile; ends a pause. Only while LOCKED."""
@@ -65,8 +67,8 @@ class Control:
             self._busy = False
 
     def since_step_us(self):
-        """Microseconds since the last step began."""
-        return time.ticks_diff(time.ticks_us(), self._last_us)
+        """Microseconds since the last step should have begun: a late one leaves less time before the next."""
+        return time.ticks_diff(time.ticks_us(), self._last_us) + self.controller.behind_us()
 
     def take_times(self):
         """(late_us, step_us) since the last call, each at most 65535."""
@@ -80,6 +82,10 @@ class Control:
         if dt_us < _SOON_US:
             return
         self._last_us = now_us
+        if self._paused and not self._busy:
+            self._paused = False
+            dt_us = FRAME_US  # what the flash took was meant: no step was due
+            self.controller.resume()
         controller = self.controller
         # A box whose step failed stays up and HELD; a pause does not hide that a task is silent.
         fresh = self.failed is not None or self._beats.fresh(controller.now_ms)

@@ -7,8 +7,8 @@ from services.beats import HOUSE
 
 _EVERY_MS = 250
 _IDLE_EVERY = 20  # rounds between collections at idle: 5 s
-_TRIES = 10
-_JUST_US = 8000  # since a step began, the step itself included
+_TRIES = 4
+_JUST_US = 7000  # since a step began, the step itself included
 _LOW_BYTES = 60000  # collect under thrust, too, below this
 
 
