@@ -311,9 +311,10 @@ class Controller:
         """How much later than ever the last step came."""
         return self._behind_us
 
-    def resume(self):
-        """After a pause that was meant: the next step is as early as any."""
+    def resume(self, paused_ms):
+        """After a pause that was meant: time has passed, and the next step is as early as any."""
         self._behind_us = 0
+        self.now_ms = self.now_ms + paused_ms & _TIME_MASK
 
     def _overrun(self, dt_us, behind_us):
         """Frames without a step, in one gap or little by little; returns what is left of `behind_us`."""

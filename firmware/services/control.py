@@ -38,6 +38,7 @@ class Control:
         self._last_us = 0
         self._busy = False
         self._paused = False  # and no step since
+        self._paused_us = 0  # ticks without a step
         self._watchdog = None
         self._timer = None
 
@@ -82,10 +83,13 @@ class Control:
         if dt_us < _SOON_US:
             return
         self._last_us = now_us
-        if self._paused and not self._busy:
+        if self._busy:
+            self._paused_us += dt_us
+        elif self._paused:
             self._paused = False
+            self.controller.resume(max(0, dt_us - FRAME_US + self._paused_us) // 1000)
+            self._paused_us = 0
             dt_us = FRAME_US  # what the flash took was meant: no step was due
-            self.controller.resume()
         controller = self.controller
         # A box whose step failed stays up and HELD; a pause does not hide that a task is silent.
         fresh = self.failed is not None or self._beats.fresh(controller.now_ms)

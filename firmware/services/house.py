@@ -2,13 +2,16 @@
 
 import asyncio
 import gc
+import time
 
 from services.beats import HOUSE
 
 _EVERY_MS = 250
 _IDLE_EVERY = 20  # rounds between collections at idle: 5 s
-_TRIES = 4
-_JUST_US = 7000  # since a step began, the step itself included
+_TRIES = 8
+_JUST_US, _LEAST_US = 7000, 4000  # since a step began, the step itself included: at most, and in any case
+# From a step to the end of the next that a collection delays: later, and the one after would be left out as too close.
+_SPAN_US = 37000
 _LOW_BYTES = 60000  # collect under thrust, too, below this
 
 
@@ -18,6 +21,7 @@ class House:
         self._controller = control.controller
         self._beats = beats
         self.free_bytes = 0  # after the last collection
+        self._took_us = 0
 
     async def run(self):
         """Never returns."""
@@ -41,9 +45,11 @@ class House:
         for _ in range(_TRIES):
             control.stepped.clear()
             await control.stepped.wait()
-            if control.since_step_us() < _JUST_US:
+            if control.since_step_us() < max(min(_JUST_US, _SPAN_US - self._took_us), _LEAST_US):
                 return
 
     def collect(self):
+        began_us = time.ticks_us()
         gc.collect()
+        self._took_us = time.ticks_diff(time.ticks_us(), began_us)
         self.free_bytes = gc.mem_free()

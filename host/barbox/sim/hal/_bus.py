@@ -23,9 +23,10 @@ cost = _costs.US
 now = 0  # microseconds since power came on
 ticks_base = 0  # what the tick counters showed then
 
-answer = array("q", [0] * ANSWER)
+# Not "q": reading one of those makes an object on the heap each time, as garbage that no board would have.
+answer = array("l", [0] * ANSWER)
 answer[HORIZON] = 1 << 60  # until the host is connected
-_message = array("q", [0] * (2 + 3 * ENTRIES))
+_message = array("l", [0] * (2 + 3 * ENTRIES))
 _count = 0
 _to_host = None
 _from_host = None

@@ -22,8 +22,8 @@ class Ssd1306:
     def __init__(self):
         self._control = 0
         self._told = -1
-        self._groups = array("q", bytes(_SIZE))
-        self._before = array("q", bytes(_SIZE))
+        self._groups = array("l", bytes(_SIZE))
+        self._before = array("l", bytes(_SIZE))
         self._memory = uctypes.bytearray_at(uctypes.addressof(self._groups), _SIZE)  # the same bytes
         self.power_on()
 
