@@ -1,7 +1,6 @@
 """What the box sends unasked: status at stream_hz, events as they come, numbered so that gaps show."""
 
 import asyncio
-import time
 
 from services.beats import STREAM
 from shared_proto import frames
@@ -25,16 +24,10 @@ class Stream:
         """Never returns."""
         controller = self._control.controller
         part = 0
-        due_ms = time.ticks_ms()
         while True:
             period_ms = 1000 // self._store.values.get("stream_hz")
             parts = (period_ms + _SHORT_MS - 1) // _SHORT_MS
-            # From when it was due, not from when the last was done: else what is sent costs some of the rate.
-            due_ms = time.ticks_add(due_ms, period_ms // parts)
-            ahead_ms = time.ticks_diff(due_ms, time.ticks_ms())
-            if ahead_ms <= 0:
-                due_ms = time.ticks_ms()  # far behind: nothing is sent twice
-            await asyncio.sleep_ms(max(ahead_ms, 0))
+            await asyncio.sleep_ms(period_ms // parts)
             self._beats.beat(STREAM, controller.now_ms)
             self._send_events(controller)
             part += 1

@@ -211,7 +211,7 @@ class Desk:
             events=Events(),
             sides=2,
             idle_us=[1000, 1000],
-            interlock=SimpleNamespace(state=s.LOCKED),
+            interlock=SimpleNamespace(state=s.LOCKED, waits=s.WAIT_STOP_TEST),
             inputs=SimpleNamespace(button=False),
             outputs=SimpleNamespace(demand_pm=0, pulse_us=[1000, 1000]),
             warnings=SimpleNamespace(last_stop=0),
@@ -253,6 +253,7 @@ STEPS = st.lists(
         st.sampled_from([s.LOCKED, s.READY, s.DRIVING, s.HELD, s.BENCH]),
         st.sampled_from([1000, 1001, 1700]),
         st.booleans(),
+        st.sampled_from([s.WAIT_STOP_TEST, s.WAIT_ESC_IDLE, s.WAIT_BUTTON, s.WAIT_BENCH_BUTTON]),
         st.integers(1, 40),
     ),
     max_size=40,
@@ -264,14 +265,16 @@ STEPS = st.lists(
 def test_it_is_written_only_after_a_second_at_idle(tmp_path, steps):
     desk = Desk(tmp_path)
     quiet_ms = 0
-    for state, pulse_us, button, rounds in steps:
+    for state, pulse_us, button, waits, rounds in steps:
+        desk.controller.interlock.waits = waits
         desk.controller.interlock.state = state
         desk.controller.outputs.pulse_us[1] = pulse_us
         desk.controller.inputs.button = button
         desk.fault()
         for _ in range(rounds):
             before = len(desk.writes)
-            quiet = state in (s.LOCKED, s.HELD) and pulse_us == 1000 and not button
+            about_to_arm = state == s.LOCKED and waits in (s.WAIT_BUTTON, s.WAIT_BENCH_BUTTON)
+            quiet = state in (s.LOCKED, s.HELD) and pulse_us == 1000 and not button and not about_to_arm
             quiet_ms = quiet_ms + 100 if quiet else 0
             desk.rounds(1)
             if len(desk.writes) > before:
