@@ -8,17 +8,19 @@
             run.held("LEVER_RANGE")
 
 A test has the name of its row in hardware_notes/hazards.md. All times are virtual, all facts about thrust come
-from the pulses and the plant. Display, event log and port are as busy as they get: 25 status messages a second
-and a host that reads them and asks for settings all the while.
+from the pulses and the plant. The port is busy: 25 status messages a second and a host that reads them and asks for
+settings all the while. `busiest=True`, for what is short of time: a flood of requests from before the strike on, and
+a display that draws everything anew in each round.
 """
 
 import numpy as np
 import pytest
 from bench_host import ESC_IDLE_MS, FRAME_US, HOLD_MS, Host, above_idle, make_box, quick_values, us
+from overlays import patched
 
 from barbox.demo.truth import Truth
 from barbox.sim.board import LEFT, RIGHT
-from shared_proto import messages, states
+from shared_proto import frames, messages, states
 from shared_proto.settings import ROWS
 
 SIDES = (LEFT, RIGHT)
@@ -26,6 +28,8 @@ SLICE_S = 0.05  # between two looks at plant and port
 FLOOR_SLACK_V, FLOOR_SLACK_S = 0.05, 0.5
 CUTBACK_BACK_PM_S = 30  # core.cutback: the limit comes back by this at the most
 TENTHS_PM = range(0, 1001, 100)
+FLOOD = 10  # requests at once, 200 a second
+REDRAWN = r"if self._shown\[slot\] == value:\n            return False"  # of services.screens
 ASKED_FOR = ("side.curve", "cell_floor_mv", "rig", "sense.nv_per_count", "watchdog_ms")
 
 # Lever in per mille and for how long, from READY on.
@@ -61,11 +65,15 @@ class Run:
     """
 
     def __init__(
-        self, moment, values=None, *, prepare=None, together=True, rises=False, doubt_ms=0, host=True, **options
-    ):
+        self, moment, values=None, *, prepare=None, together=True, rises=False, doubt_ms=0, host=True, busiest=False,
+        **options
+    ):  # fmt: skip
         self.moment = moment
         self.values = quick_values(stream_hz=25) if values is None else values
         self.values.put("stream_hz", 25)
+        if busiest:
+            redrawn = patched("services/screens.py", REDRAWN, "if False:\n            pass")
+            options["overlay"] = {**options.get("overlay", {}), **redrawn}
         self.box = make_box(self.values, **options)
         self.truth = Truth()
         self.struck_us = None
@@ -75,6 +83,7 @@ class Run:
         self._rises = rises
         self._doubt_ms = doubt_ms
         self._with_host = host
+        self._flood = busiest
         self._before_us = [None, None]
         self._told_from = 0
         self._since = [0, 0]  # first pulse of each side that rose after the strike
@@ -176,7 +185,10 @@ class Run:
         self.answered += len(host._answers)
         host._answers.clear()
         name = ASKED_FOR[len(self.truth.t_s) % len(ASKED_FOR)]
-        host.post(messages.SETTING_GET, ROWS[name], 0)
+        if self._flood:
+            host.send(b"".join([frames.encode(messages.SETTING_GET.pack(n, ROWS[name], 0)) for n in range(FLOOD)]))
+        else:
+            host.post(messages.SETTING_GET, ROWS[name], 0)
 
     def strike(self, action, *, phase_us=0, seconds=0.6):
         """`action(box)` happens `phase_us` from now, to the microsecond; then `seconds` pass."""
@@ -315,8 +327,11 @@ class Run:
         pairs = list(zip(*(self.box.pulses(side) for side in SIDES), strict=False))
         apart = [(left, right) for left, right in pairs if left[1] != right[1]]
         assert not apart, f"sides apart: {apart[:3]}"
+        counts = [len(self.box.pulses(side)) for side in SIDES]
+        assert max(counts) - min(counts) <= 1, f"a side without pulses: {counts}"
 
     def _no_section_below_its_floor(self):
         floor_v = self.values.get("cell_floor_mv") / 1000 - FLOOR_SLACK_V
-        assert self.truth.longest_below(floor_v) <= FLOOR_SLACK_S, min(self.truth.lowest_v)
+        below_s = self.truth.longest_below(floor_v)
+        assert below_s <= FLOOR_SLACK_S, f"below {floor_v:.2f} V for {below_s:.2f} s, {min(self.truth.lowest_v):.3f} V"
 

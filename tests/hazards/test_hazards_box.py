@@ -23,9 +23,10 @@ def up_again(run, cause):
     assert states.name(states.RESETS, host.hello().reset) == cause
 
 
+@pytest.mark.parametrize("busiest", [False, True])
 @at(*UNDER_THRUST, but=NO_THRUST_YET)
-def test_step_stalls_or_a_crash(moment):
-    with Run(moment) as run:
+def test_step_stalls_or_a_crash(moment, busiest):
+    with Run(moment, busiest=busiest) as run:
         run.strike(lambda box: box.stall_processor(60), phase_us=11_000, seconds=0.7)
         run.idle_within(DEAD_MS + FRAME_US / 1000, pulses_go_on=False)  # an order reaches the VM with its next step
 
@@ -64,7 +65,7 @@ FAILING_STEP = patched(
 
 @at(*UNDER_THRUST, but=NO_THRUST_YET)
 def test_exception_in_the_step(moment):
-    with Run(moment, overlay=FAILING_STEP) as run:
+    with Run(moment, overlay=FAILING_STEP, busiest=True) as run:
         run.strike(lambda box: box.press_arm_button(), phase_us=3_000)
         run.idle_within(60)
         run.held("STEP_FAILED")
