@@ -1,10 +1,7 @@
 """A box of the example rig with short waits, and a host on its port that knows when it has read everything."""
 
-import fcntl
 import os
 import select
-import sys
-import termios
 import tty
 from dataclasses import dataclass, field
 
@@ -128,18 +125,14 @@ class Host:
         """Bytes to the board; they are there when this returns."""
         for at in range(0, len(data), 512):
             part = data[at : at + 512]
-            there = min(self._waiting() + len(part), 3500)  # the kernel holds no more than 4,095
+            there = min(self.box.port.waiting() + len(part), 3500)  # the kernel holds no more than 4,095
             assert os.write(self._fd, part) == len(part)
             for _ in range(5000):  # the kernel hands it over a moment later, perhaps in two pieces
-                if self._waiting() >= there:
+                if self.box.port.waiting() >= there:
                     break
                 select.select([], [], [], 0.001)
             else:
                 raise AssertionError("the port took nothing")
-
-    def _waiting(self) -> int:
-        """Bytes that the board's end of the port has for it."""
-        return int.from_bytes(fcntl.ioctl(self.box.port._master, termios.FIONREAD, bytes(4)), sys.byteorder)
 
     def post(self, message, *values, number: int | None = None) -> int:
         """Send a request without waiting for its answer; returns its number."""

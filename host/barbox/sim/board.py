@@ -155,22 +155,33 @@ class SimBoard(WireFaults):
         return task.result()
 
     async def _settle(self, link) -> None:
-        """Give the host its turn until it has taken all that was sent and has nothing more to say at once."""
+        """Give the host its turn until it has taken all that was sent, has nothing more to say at once, and what it
+        said lies at the board's end of the port."""
         for _ in range(_PATIENCE):
             await asyncio.sleep(0)
             self.port.flush()
             if link is None or not self.port.is_open() or not self.port.reading:
                 break
-            if not self.port.pending and link.bytes_received >= self.port.written - self._link_base(link):
+            if not self.port.pending and link.bytes_received >= self.port.written - self._link_base(link)[0]:
                 break
         for _ in range(4):  # what was received may lead to an answer
             await asyncio.sleep(0)
+        if link is None:
+            return
+        base = self._link_base(link)
+        for _ in range(_PATIENCE):
+            if not self.port.is_open() or self.port.taken + self.port.waiting() >= base[1] + link.bytes_sent:
+                return
+            await asyncio.sleep(0)
+        base[1] = self.port.taken + self.port.waiting() - link.bytes_sent  # those are lost
 
-    def _link_base(self, link) -> int:
+    def _link_base(self, link) -> list[int]:
+        """Bytes that went each way before this link's first."""
         base = getattr(link, "_sim_base", None)
         if base is None:
-            base = self.port.written - link.bytes_received
-            link._sim_base = base
+            fresh = link.bytes_received == 0  # what it has sent may not have come yet
+            there = self.port.taken if fresh else self.port.taken + self.port.waiting() - link.bytes_sent
+            base = link._sim_base = [self.port.written - link.bytes_received, there]
         return base
 
     # -- the rider's hands --------------------------------------------------------------------------------------

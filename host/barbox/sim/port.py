@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import errno
+import fcntl
 import os
 import select
+import sys
+import termios
 import tty
 
 _BUFFER = 512  # bytes that the board's side of a USB serial port holds for a host that does not read
@@ -88,6 +91,12 @@ class Port:
             raise
         self.taken += len(data)
         return data
+
+    def waiting(self) -> int:
+        """Bytes from the host that the board could take now; the kernel hands them over a moment after the write."""
+        if self._master < 0:
+            return 0
+        return int.from_bytes(fcntl.ioctl(self._master, termios.FIONREAD, bytes(4)), sys.byteorder)
 
     @property
     def pending(self) -> int:

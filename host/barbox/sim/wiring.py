@@ -27,6 +27,17 @@ _EDGE_US = 200  # an edge of the wheel sensor is met to this
 # An open box ground floats this far above that of the packs, anew at each look.
 _FLOATING_V = (0.2, 2.0)
 
+# The chip's ADC is off a straight line by up to two of its 4,096 counts, in a way that changes with each eighth of its
+# scale, where its wide codes lie (common practice, no source).
+_BEND_UV = 2 * _SUPPLY_UV / 4096
+_BENDS = 8
+
+
+def _bent_uv(bend_uv: tuple[float, ...], uv: float) -> float:
+    at = min(max(uv, 0.0), _SUPPLY_UV - 1.0) * _BENDS / _SUPPLY_UV
+    n = int(at)
+    return bend_uv[n] + (at - n) * (bend_uv[n + 1] - bend_uv[n])
+
 
 @dataclass
 class SenseWire:
@@ -39,6 +50,7 @@ class SenseWire:
     zero_v: float = 0.0  # what stands for no current
     gain: float = 1.0  # of the ADC input
     offset_uv: float = 0.0
+    bend_uv: tuple[float, ...] = ()  # off a straight line at each eighth of the chip's own scale
     cut: bool = False  # fuse blown or wire broken: the lower resistor, or the input itself, brings the pin to ground
     shorted_to: int | None = None  # touches the wire of that input
     shake_v: float = 0.0  # standard deviation of what vibration adds at the far end
@@ -146,6 +158,8 @@ class Wiring:
                 wire.ratio = ratio * (1 + rng.gauss(0, 0.004 if wire.kind != NEGATIVE else 0))
                 wire.gain = 1 + rng.gauss(0, 0.0005 if not self.chip else 0.004)
                 wire.offset_uv = rng.gauss(0, 125 if not self.chip else 1500)
+                if self.chip:
+                    wire.bend_uv = tuple(rng.uniform(-_BEND_UV, _BEND_UV) for _ in range(_BENDS + 1))
 
     def look(self, now_us: int, distance_m: float) -> None:
         """The moment, and the vehicle's whole way, that all other calls are about."""
@@ -221,6 +235,8 @@ class Wiring:
             if wire.shake_v:
                 volts += wire.shake_v * noise[(at + 500) % 1021] / self.noise_uv
             uv = volts * 1e6 / wire.ratio * wire.gain + wire.offset_uv + noise[at % 1021] - floating_uv
+            if wire.bend_uv:
+                uv += _bent_uv(wire.bend_uv, uv)
             out[n] = int(min(max(uv, -300_000), _SUPPLY_UV + 300_000))
             wire.pin_uv = out[n]
         self._at = at
