@@ -8,11 +8,11 @@ from services.beats import HOUSE
 
 _EVERY_MS = 250
 _IDLE_EVERY = 20  # rounds between collections at idle: 5 s
-_TRIES = 8
+_TRIES = 25
 _JUST_US, _LEAST_US = 7000, 4000  # since a step began, the step itself included: at most, and in any case
 # From a step to the end of the next that a collection delays: later, and the one after would be left out as too close.
 _SPAN_US = 37000
-_LOW_BYTES = 60000  # collect under thrust, too, below this
+_LOW_BYTES = 40000  # collect under thrust, too, below this
 
 
 class House:
