@@ -131,6 +131,10 @@ SETTINGS = (
 )
 # Values of sense.kind, and what each is called.
 POINT, NEGATIVE, CURRENT = range(3)
+# How far a pack's negative may lie from box ground, mV. No more than 0.3 V below its own ground can be read (absolute
+# maximum of an ADS1115, TI SBAS444D); nearly as much is warned of.
+NEGATIVE_MOST_MV = 280
+NEGATIVE_WARN_MV = 240
 KINDS = ("sense point", "pack negative", "current sensor")
 
 ROWS = {(s.group + "." if s.group else "") + s.name: n for n, s in enumerate(SETTINGS)}

@@ -94,9 +94,11 @@ WARNINGS = (
     ("SIDE", "a side does not pull: dead fan, or its ESC waits for idle"),
     ("UNEVEN", "sections differ at rest: wrong divider, wrong cell count, or packs not charged alike"),
     ("LAST_STOP", "the last run ended in a stop that nobody has cleared: see `barbox faults`"),
+    ("GROUND", "a heavy negative drops nearly too much: too thin, too long, or a bad contact"),
 )
 (WARN_LOW, WARN_VERY_LOW, WARN_CUTBACK, WARN_SENSE, WARN_OVER_VOLTAGE, WARN_UNCALIBRATED, WARN_UNPROVEN,
- WARN_LATE, WARN_SETTINGS, WARN_ADC, WARN_SIDE, WARN_UNEVEN, WARN_LAST_STOP) = (1 << _n for _n in range(len(WARNINGS)))
+ WARN_LATE, WARN_SETTINGS, WARN_ADC, WARN_SIDE, WARN_UNEVEN, WARN_LAST_STOP,
+ WARN_GROUND) = (1 << _n for _n in range(len(WARNINGS)))
 
 # What is wrong with a sense point: (name, plain words).
 SENSE_FAULTS = (

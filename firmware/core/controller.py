@@ -205,7 +205,8 @@ class Controller:
             self.stuck.update(warned_ms, limits.demand_pm, inputs, sense)
             self.uneven.update(warned_ms, self.outputs.demand_pm, sense, strings)  # with that of a bench run
             self.warnings.update(
-                now_ms, warned_ms, self.rest_cell_mv, strings, limits, self._lost > 1, self.uneven.section)
+                now_ms, warned_ms, self.rest_cell_mv, strings, limits, self._lost > 1, self.uneven.section,
+                sense.negative_mv)
             warned_ms = 0
         self._warned_ms = warned_ms
         if state == BENCH:

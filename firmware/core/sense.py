@@ -9,7 +9,7 @@ import micropython
 from micropython import const
 
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX, SIDES_MAX
-from shared_proto.settings import NEGATIVE, POINT
+from shared_proto.settings import NEGATIVE, NEGATIVE_MOST_MV, POINT
 from shared_proto.states import SENSE_HIGH, SENSE_OK, SENSE_OPEN, SENSE_SHORTED, SENSE_STUCK
 
 # Common practice, no source: below 1 V a cell there is no pack, above 4.5 V a cell none that could be charged.
@@ -34,9 +34,6 @@ def scale(nv_per_count):
     return ((nv_per_count << shift) + 500000) // 1000000, shift
 
 
-# A heavy negative that drops more is open, or far too thin, or the input is not on it: no more than 0.3 V below its
-# own ground can be read (absolute maximum of an ADS1115, TI SBAS444D).
-_NEGATIVE_MOST_MV = const(280)
 _STEP_MASK = const(0x3FFFFFFF)  # steps are counted in a small integer of the board
 
 # What `Sense.update` returns.
@@ -153,7 +150,7 @@ class Sense:
         mv = (((code >> 7) * gain + (((code & 127) * gain) >> 7) + half) >> shift) + offset_mv
         doubt = SENSE_OK
         if kind == NEGATIVE:
-            if not -_NEGATIVE_MOST_MV <= mv <= _NEGATIVE_MOST_MV:
+            if not -NEGATIVE_MOST_MV <= mv <= NEGATIVE_MOST_MV:  # the heavy wire is open, or the input not on it
                 doubt = SENSE_HIGH
             mv = -mv
         if mv < 0:

@@ -8,11 +8,13 @@ import micropython
 from micropython import const
 
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX
+from shared_proto.settings import NEGATIVE_WARN_MV
 from shared_proto.states import (
     EVENT_WARNING_OFF,
     EVENT_WARNING_ON,
     WARN_ADC,
     WARN_CUTBACK,
+    WARN_GROUND,
     WARN_LAST_STOP,
     WARN_LATE,
     WARN_LOW,
@@ -31,7 +33,7 @@ _BACK_MV = const(40)  # a cell must recover by this much before a warning goes
 _DEEP_PM = const(600)  # cutback below this is a section that is all but empty, or about to be
 _DEEP_BACK_PM = const(200)
 _SLOW_MS = const(2000)  # time constant of the mean
-_LATE_SHOWN_MS = const(10000)
+_SHOWN_MS = const(10000)  # what is over in a moment is shown for longer
 
 
 class Warnings:
@@ -49,6 +51,7 @@ class Warnings:
         self._over_mv = 0
         self._uncalibrated = False
         self._late_ms = 0
+        self._ground_ms = 0
 
     def configure(self, values):
         get = values.get
@@ -64,12 +67,13 @@ class Warnings:
 
     def late(self):
         """The step came late: shown for a while."""
-        self._late_ms = _LATE_SHOWN_MS
+        self._late_ms = _SHOWN_MS
 
     @micropython.native
-    def update(self, now_ms, dt_ms, rest_mv, strings, limits, silent, uneven=-1):
+    def update(self, now_ms, dt_ms, rest_mv, strings, limits, silent, uneven=-1, negative_mv=()):
         """`rest_mv`: the weakest section's mean cell voltage at rest, or NOT_KNOWN_MV; `silent`: an ADC is;
-        `uneven`: sense input of a section unlike its neighbours, -1 none."""
+        `uneven`: sense input of a section unlike its neighbours, -1 none; `negative_mv`: of each
+        side, against box ground."""
         conditions = limits.conditions
         cell_mv = strings.weakest_cell_mv
         bits = self.bits & (WARN_LOW | WARN_VERY_LOW)
@@ -108,6 +112,12 @@ class Warnings:
             bits |= WARN_SETTINGS
         if self.last_stop:
             bits |= WARN_LAST_STOP
+        for side in range(len(negative_mv)):
+            if negative_mv[side] < -NEGATIVE_WARN_MV:
+                self._ground_ms = _SHOWN_MS
+        if self._ground_ms > 0:
+            self._ground_ms -= dt_ms
+            bits |= WARN_GROUND
         if self._late_ms > 0:
             self._late_ms -= dt_ms
             bits |= WARN_LATE

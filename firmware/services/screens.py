@@ -41,6 +41,7 @@ from shared_proto.states import (
     WAITS,
     WARN_ADC,
     WARN_CUTBACK,
+    WARN_GROUND,
     WARN_LAST_STOP,
     WARN_LATE,
     WARN_LOW,
@@ -60,8 +61,8 @@ _NUMBERS_EVERY = 2  # rounds: figures that change twice a second can be read
 _TURN_ROUNDS = 4  # each of several warnings is shown for a second
 
 # What takes the bottom of the riding screen, the most urgent first; the rest is told in small letters.
-_URGENT = (WARN_CUTBACK, WARN_SENSE, WARN_SIDE, WARN_VERY_LOW, WARN_LOW, WARN_ADC, WARN_OVER_VOLTAGE, WARN_LATE,
-           WARN_SETTINGS)
+_URGENT = (WARN_CUTBACK, WARN_SENSE, WARN_SIDE, WARN_VERY_LOW, WARN_LOW, WARN_ADC, WARN_GROUND, WARN_OVER_VOLTAGE,
+           WARN_LATE, WARN_SETTINGS)
 _QUIET = (WARN_LAST_STOP, WARN_UNEVEN, WARN_UNCALIBRATED, WARN_UNPROVEN)
 _WEAK = WARN_LOW | WARN_VERY_LOW | WARN_CUTBACK
 

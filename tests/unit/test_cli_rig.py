@@ -13,6 +13,7 @@ from barbox.cli import settings as cli_settings
 from barbox.errors import BoxError
 from barbox.link.client import Client
 from barbox.rig import load, read
+from barbox.rig.cautions import cautions
 from barbox.rig.template import example_text
 from shared_proto import messages, states
 from shared_proto.settings import SETTINGS, Values
@@ -179,6 +180,40 @@ def test_apply_dry_run_and_json(barbox, box, sheet):
     assert (code, err) == (2, "barbox: --json asks no question: add --yes to write, or --dry-run to look only\n")
     code, out, _ = barbox("apply", sheet, "--json", "--yes")
     assert (code, json.loads(out)["written"], box.commits) == (0, True, 1)
+
+
+def test_apply_is_careful_about_a_heavy_negative_that_drops_too_much(barbox, box, sheet):
+    """At 116 A x 1.2 with full packs, over copper of 0.017241 ohm mm2/m (IEC 60028) and 0.5 milliohm of contacts: 6 mm2
+    drop 0.47 V a metre; 0.24 V is 0.426 m of it, or 14.1 mm2 for a metre (worked by hand)."""
+    sheet.write_text(EXAMPLE.replace("lead_mm2 = 16", "lead_mm2 = 6"))
+    code, out, _ = barbox("apply", sheet, "--yes")
+    told = [line for line in out.splitlines() if line.startswith("careful: ")]
+    assert (code, len(told), box.commits) == (0, 2, 1)
+    assert told[0].startswith("careful: the heavy negative of left (3.37 milliohm) drops about 0.47 V at 139 A")
+    assert told[0].endswith("at 6 mm2 it may be 0.42 m long, or at 1 m it needs 15 mm2")
+    code, out, _ = barbox("apply", sheet, "--dry-run", "--json")
+    assert len(json.loads(out)["cautions"]) == 2
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ("lead_mm2 = 16", "lead_mm2 = 16", ""),
+        ("lead_mm2 = 16", "lead_mm2 = 16\ncontacts_mohm = 2.5", "lead and contacts may have 1.72 milliohm together"),
+        ("current_a = [0.1, 4.2, 11.6, 21, 32, 44, 58, 72, 86, 101, 116]\n", "", ""),  # 4000 W / 0.9 / 37 V: 144 A
+        ("lead_mm2 = 16", "lead_mm2 = 14", "at 14 mm2 it may be 0.99 m long, or at 1 m it needs 15 mm2"),
+    ],
+)
+def test_cautions_of_a_heavy_negative(old, new, told):
+    rig = read(EXAMPLE.replace(old, new).encode())
+    found = cautions(rig)
+    assert [text.endswith(told) for text in found] == ([True] * 2 if told else [])
+
+
+def test_no_caution_where_the_negative_is_not_sensed():
+    text = EXAMPLE.replace("lead_mm2 = 16", "lead_mm2 = 6")
+    lines = [line for line in text.splitlines() if not line.startswith("negative =")]
+    assert cautions(read("\n".join(lines).encode())) == []
 
 
 @pytest.mark.parametrize("case", BAD)

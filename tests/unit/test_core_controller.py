@@ -22,6 +22,7 @@ from shared_proto.states import (
     SENSE_OPEN,
     WARN_ADC,
     WARN_CUTBACK,
+    WARN_GROUND,
     WARN_LATE,
     WARN_LOW,
     WARN_OVER_VOLTAGE,
@@ -434,7 +435,7 @@ class Grounded(Desk):
 
     def step(self, count=1, dt_us=STEP_US):
         for _ in range(count):
-            counts = 8 * self.mohm * self.demand_pm // 10  # 100 A at full, 8 counts a mV
+            counts = round(0.8 * self.mohm * self.demand_pm)  # 100 A at full, 8 counts a mV
             self.inputs.code[self.NEGATIVE_INPUT] = -min(counts, 32768)
             self.inputs.reading[self.NEGATIVE_INPUT] += 1
             self.cell_mv = [3900 - self.demand_pm // 10] * 2
@@ -461,6 +462,24 @@ def test_a_heavy_negative_that_opens_eases_thrust_and_holds_the_box():
     desk.inputs.button = True
     desk.step(2)
     assert desk.state == LOCKED
+
+
+def test_a_heavy_negative_that_drops_nearly_too_much_is_warned_of_before_it_holds():
+    """100 A at full: up to 2.4 milliohm in silence, up to 2.8 with a warning that stays for a while, beyond it HELD."""
+    for mohm, warned, held in ((2.3, False, False), (2.5, True, False), (2.7, True, False), (3.0, True, True)):
+        desk = Grounded()
+        desk.mohm = mohm
+        desk.arm()
+        desk.lever_pm = 1000
+        desk.run_s(8)
+        assert bool(desk.controller.outputs.warnings & WARN_GROUND) == warned
+        assert (desk.state == HELD) == held
+        desk.lever_pm = 0
+        if not held:  # where it has long been over
+            desk.run_s(8)
+            assert bool(desk.controller.outputs.warnings & WARN_GROUND) == warned
+        desk.run_s(11)
+        assert not desk.controller.outputs.warnings & WARN_GROUND
 
 
 def test_a_lever_in_doubt_is_no_reason_to_go_on_up_the_ramp():

@@ -11,6 +11,7 @@ from barbox.cli.changes import NOTHING, bring
 from barbox.errors import UserError
 from barbox.records import Identity
 from barbox.rig import load
+from barbox.rig.cautions import cautions
 from barbox.rig.to_settings import settings_over
 from shared_proto.settings import Values
 
@@ -37,4 +38,5 @@ def command(path: Path, yes: bool, dry_run: bool, url: str | None, as_json: bool
             )
         return settings_over(rig, old)
 
-    options.run(bring(url, wanted, yes=yes, dry_run=dry_run, as_json_text=as_json, source=path.name))
+    told = cautions(rig)
+    options.run(bring(url, wanted, yes=yes, dry_run=dry_run, as_json_text=as_json, source=path.name, cautions=told))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import click
@@ -48,10 +48,12 @@ async def bring(
     as_json_text: bool,
     source: str,
     column: str = "",
+    cautions: Sequence[str] = (),
 ) -> None:
     """Bring a box to the settings that `wanted` makes of its identity and settings, asking before it writes.
 
-    `source` names what is wanted in a message, `column` (by default the same) in the table.
+    `source` names what is wanted in a message, `column` (by default the same) in the table. `cautions` are told before
+    the question, each a sentence.
     The box is let go while the person thinks, so that it is not kept waiting.
     """
     if as_json_text and not (yes or dry_run):
@@ -64,13 +66,15 @@ async def bring(
         click.echo(table(todo, "box", column or source) if todo else "the box has these settings already")
         for one in kept:
             click.echo(f"kept: {one}")
+        for one in cautions:
+            click.echo(f"careful: {one}")
     if todo and not dry_run:
         if not yes and not _agreed(f"write {count(todo)} to {where}?"):
             raise AnswerNo(NOTHING)
         await write_box(where, identity, todo)
     written = bool(todo) and not dry_run
     if as_json_text:
-        options.echo_json({"changes": as_records(todo), "kept": kept, "written": written})
+        options.echo_json({"changes": as_records(todo), "kept": kept, "cautions": list(cautions), "written": written})
     elif written:
         click.echo(f"{count(todo)} written and read back")
     elif todo:
