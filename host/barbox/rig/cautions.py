@@ -45,6 +45,6 @@ def _heavy_negative(rig: Rig, side: Side) -> str:
         cure = f"lead and contacts may have {NEGATIVE_WARN_MV / amps:.2f} milliohm together"
     return (
         f"the heavy negative of {side.name} ({rig.wiring.lead_mohm:.2f} milliohm) drops about {drop_mv / 1000:.2f} V "
-        f"at {amps:.0f} A, full thrust with full packs; the box warns from {NEGATIVE_WARN_MV / 1000:g} V and eases thrust "
-        f"off beyond {NEGATIVE_MOST_MV / 1000:g} V: {cure}"
+        f"at {amps:.0f} A, full thrust with full packs; the box warns from {NEGATIVE_WARN_MV / 1000:g} V and eases "
+        f"thrust off beyond {NEGATIVE_MOST_MV / 1000:g} V: {cure}"
     )
