@@ -18,8 +18,9 @@ GOAL = 0.03  # of full thrust
 
 def whole_run(tmp_path, **options):
     values = bench_values(stream_hz=25, bench_cap_pm=1000)
-    path = tmp_path / "trike.bench.json"
-    return asyncio.run(simulated.whole_run(RIG, path, values=values, spans_pm=SPANS_PM, **options))
+    return asyncio.run(
+        simulated.whole_run(RIG, tmp_path / "trike.toml", values=values, spans_pm=SPANS_PM, **options)
+    )
 
 
 @pytest.mark.parametrize("seed", [1, 2])
@@ -28,17 +29,17 @@ def test_a_whole_run_makes_thrust_proportional_and_the_sides_equal(tmp_path, see
     back from the box, and thrust is that of the simulated fans."""
     done = whole_run(tmp_path, seed=seed, scale=ScaleSpec(gain=1.03))
     assert done.truth.error < GOAL and done.truth.apart < GOAL
-    assert max(c.error + c.error_u for c in done.curves.sides) < GOAL
-    for c in done.curves.sides:
+    assert max(c.error + c.error_u for c in done.out.curves.sides) < GOAL
+    for c in done.out.curves.sides:
         assert done.written.get("side.curve", c.side) == c.curve_pm
         assert done.written.get("side.current_da", c.side) == c.current_da
-    again = record.load(tmp_path / "trike.bench.json", RIG)
+    again = record.load(tmp_path / "trike.bench.sim.json", RIG)
     assert again.simulated and again.run.done and len(again.run.readings) == 2 * len(SPANS_PM)
-    assert "simulated" in done.page.read_text("utf-8")
+    assert "simulated" in done.out.page.read_text("utf-8")
 
 
 def test_without_scale_and_clamp_it_ends_in_the_square_law(tmp_path):
     done = whole_run(tmp_path, scale=None, clamp=None)
-    left, right = done.curves.sides
+    left, right = done.out.curves.sides
     assert left.curve_pm == right.curve_pm == done.written.get("side.curve", 0)
     assert done.truth.error > GOAL  # which is why it is called an assumption

@@ -113,7 +113,7 @@ class DeskSession:
 
     def __init__(self, rig: Rig, plant: Plant, person: SimPerson, stops: dict[int, Exception] | None = None) -> None:
         self.rig, self.plant, self.person = rig, plant, person
-        self.offer = SimpleNamespace(cap_pm=[1000] * len(rig.sides), step_ms=10_000, rest_ms=5_000)
+        self.offer = SimpleNamespace(cap_pm=[1000] * len(rig.sides), low_pm=250, step_ms=10_000, rest_ms=5_000)
         self.stops = stops or {}
         self.steps = 0
         self.clock_s = 0.0

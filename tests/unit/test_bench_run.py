@@ -172,24 +172,14 @@ class Printing:
         self.session, self.offset_n, self.dies_s = session, offset_n, dies_s
         self.lines = ScaleLines("N")
         session.while_running = self.hear
-        self.idle()
 
     def hear(self, now_s):
         if now_s < self.dies_s:
             pull = sum(self.session.plant.thrust_n(n) for n in range(2)) + self.offset_n(now_s)
             self.lines.feed(b"%.2f N\r\n" % pull, now_s)
 
-    def idle(self):
-        """Two seconds without thrust before and after each step."""
-        for _ in range(20):
-            self.session.clock_s += 0.1
-            if self.session.clock_s < self.dies_s:
-                self.lines.feed(b"%.2f N\r\n" % self.offset_n(self.session.clock_s), self.session.clock_s)
-
     def mean(self, since_s, until_s=None):
-        found = self.lines.mean(since_s, self.session.clock_s, until_s)
-        self.idle()
-        return found
+        return self.lines.mean(since_s, self.session.clock_s, until_s)
 
 
 def test_a_scale_that_prints_needs_no_typing_and_its_zero_is_taken_off(tmp_path):

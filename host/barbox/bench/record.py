@@ -40,6 +40,7 @@ class Record:
     notes: list[str] = field(default_factory=list)
     old_curve_pm: list[tuple[int, ...]] = field(default_factory=list)
     result: dict[str, Any] = field(default_factory=dict)
+    written: bool = False  # the tables have gone to the box
 
     def as_dict(self) -> dict[str, Any]:
         """As it is written."""
@@ -149,6 +150,7 @@ def _from(data: dict[str, Any]) -> Record:
         notes=list(data["notes"]),
         old_curve_pm=[tuple(c) for c in data["old_curve_pm"]],
         result=dict(data["result"]),
+        written=bool(data.get("written", False)),
     )
 
 

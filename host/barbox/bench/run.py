@@ -22,12 +22,12 @@ from barbox.bench.scale import Mean, zero_moved
 from barbox.errors import AnswerNo, UserError
 from barbox.files import write_whole
 from barbox.rig import Rig
-from shared_proto import states
 from shared_proto.messages import NOT_KNOWN_MV
 from shared_proto.settings import Values
 
 _LET_GO_S = 0.5  # the last moments of a step are not measured: somebody lets go
 _ZERO_S = 1.0
+_RUN_DOWN_S = 4.0  # a rotor that runs down still pulls a little (common practice, no source)
 
 WORDS = "back, skip, repeat, stop"
 
@@ -37,7 +37,7 @@ class Bench(Protocol):
 
     @property
     def offer(self) -> Any:
-        """What the box allows: `cap_pm` of each side, `step_ms`, `rest_ms`."""
+        """What the box allows: `cap_pm` of each side, `low_pm`, `step_ms`, `rest_ms`."""
         ...
 
     async def step(self, side: int, pulse_pm: int, time_s: float | None = None) -> Any:
@@ -50,11 +50,18 @@ class Person(Protocol):
     """Whoever runs the bench."""
 
     async def ask(self, what: str, question: str, side: int | None = None) -> str:
-        """What they type. `what`: "check:KEY", "turns", "thrust", "current" or "next"."""
+        """What they type. `what` says which question it is: "check:KEY", "turns", "thrust", "current", "next",
+        "ready:..." (only Enter is wanted), "ear" (Enter at the moment), and the questions of `barbox.bench.flow`.
+        Raises Stopped when there is nobody any more."""
         ...
 
     def tell(self, line: str) -> None:
         """Say something to them."""
+        ...
+
+
+    def show(self, table: summary.Table) -> None:
+        """Show a table to them."""
         ...
 
 
@@ -70,33 +77,41 @@ class Stopped(Exception):
     """The person wants to stop; the record is kept."""
 
 
-async def before(rig: Rig, plan: Plan, record: Record, person: Person) -> None:
-    """Cautions, plan and checklist. Raises AnswerNo when something is not so: nothing has been asked of the box."""
-    for line in [*CAUTIONS, *plan.cautions, *summary.plan_lines(rig, plan)]:
+async def before(rig: Rig, plan: Plan | None, record: Record, person: Person) -> None:
+    """Cautions, plan (None: there are no measured steps) and checklist. Raises AnswerNo when something is not so:
+    nothing has been asked of the box."""
+    for line in [*CAUTIONS, *([*plan.cautions, *summary.plan_lines(rig, plan)] if plan else [])]:
         person.tell(line)
     for q in QUESTIONS:
-        record.checklist[q.key] = await _yes(person, f"check:{q.key}", q.text)
+        record.checklist[q.key] = await agreed(person, f"check:{q.key}", q.text)
         check({**{other.key: True for other in QUESTIONS}, q.key: record.checklist[q.key]})
 
 
 async def spin_up(rig: Rig, plan: Plan, bench: Bench, person: Person) -> None:
     """Each side at the lowest step: the right fan turns and pushes backwards. Raises AnswerNo."""
-    for n, side in enumerate(rig.sides):
+    for n in range(len(rig.sides)):
         lowest = min([s for s in plan.steps if s.side == n], key=lambda s: s.span_pm, default=None)
-        if lowest is None:
-            continue
-        person.tell(f"spin-up of {side.name}: hold the lever past half, or the arm button, for a second; then let go")
-        while True:
-            done = await bench.step(n + 1, lowest.span_pm, lowest.hold_s)
-            if done.ran_ms:
-                break
-            person.tell(f"the step did not run: {done.ended}")
-        if not await _yes(person, "turns", f"Did the fan of {side.name}, and no other, turn and blow backwards?", n):
-            raise AnswerNo(
-                f"{side.name}: another fan turned, none, or the wrong way round: look at the signal wires and swap "
-                "two motor "
-                "leads where it turned backwards, then begin again"
-            )
+        if lowest is not None:
+            await spin_up_side(rig, n, min(lowest.span_pm, bench.offer.low_pm), lowest.hold_s, bench, person)
+
+
+async def spin_up_side(rig: Rig, n: int, span_pm: int, hold_s: float, bench: Bench, person: Person) -> None:
+    """One side, from 0. Raises AnswerNo."""
+    name = rig.sides[n].name
+    while True:
+        person.tell(
+            f"spin-up of {name} at {span_pm / 10:g} %: hold the lever past half, or the arm button, for a second; "
+            "then let go"
+        )
+        done = await bench.step(n + 1, span_pm, hold_s)
+        if done.ran_ms:
+            break
+        person.tell(f"the step did not run: {done.ended}")
+    if not await agreed(person, "turns", f"Did the fan of {name}, and no other, turn and blow backwards?", n):
+        raise AnswerNo(
+            f"{name}: another fan turned, none, or the wrong way round: look at the signal wires and swap two motor "
+            "leads where it turned backwards, then begin again"
+        )
 
 
 async def measure(
@@ -116,6 +131,8 @@ async def measure(
     """
     run = record.run
     rested_s = 0.0
+    if scale is not None:
+        await sleep(_RUN_DOWN_S)
     while not run.done:
         if (left_s := rested_s - clock()) > 0:
             person.tell(f"rest for {left_s:.0f} s: motors, ESCs and packs cool")
@@ -132,7 +149,7 @@ async def measure(
             f"the arm button, for {step.hold_s:.0f} s; then let go and write down"
         )
         try:
-            reading = await _one(rig, record, step, bench, person, scale, clock)
+            reading = await _one(rig, record, step, bench, person, scale, clock, sleep)
         except _Again as again:
             person.tell(str(again))
             await _next(record, person)
@@ -154,11 +171,20 @@ class _Moved(Exception):
 
 
 async def _one(
-    rig: Rig, record: Record, step: Step, bench: Bench, person: Person, scale: Scale | None, clock: Callable[[], float]
+    rig: Rig,
+    record: Record,
+    step: Step,
+    bench: Bench,
+    person: Person,
+    scale: Scale | None,
+    clock: Callable[[], float],
+    sleep: Callable[[float], Awaitable[None]],
 ) -> Reading:
     zero = _zero(scale, clock)
     done = await bench.step(step.side + 1, step.span_pm, step.hold_s)
     ended_s = clock()
+    if scale is not None:  # and its zero is looked at again
+        await sleep(_RUN_DOWN_S)
     means = done.means(SETTLE_S)
     if means is None or means.seconds < LEAST_MEASURE_S / 2:
         raise _Again(f"no reading: {done.ended or 'it ended'} after {done.ran_ms / 1000:.1f} s, and it takes "
@@ -196,7 +222,7 @@ async def _thrust(
     if scale is not None and zero is not None:
         try:
             seen = scale.mean(ended_s - MEASURE_S, ended_s - _LET_GO_S)
-            after = scale.mean(clock() - _LET_GO_S)
+            after = scale.mean(clock() - _ZERO_S)
         except UserError as error:
             raise _Again(str(error)) from None
         if moved := zero_moved(zero, after.thrust_n, record.instruments.thrust_step_n, seen.thrust_n):
@@ -265,7 +291,8 @@ def _volts(mv: int) -> float | None:
     return None if mv == NOT_KNOWN_MV else mv / 1000.0
 
 
-async def _yes(person: Person, what: str, question: str, side: int | None = None) -> bool:
+async def agreed(person: Person, what: str, question: str, side: int | None = None) -> bool:
+    """A typed yes or no, asked until it is one of both."""
     while True:
         try:
             return yes(await person.ask(what, question, side))
@@ -299,21 +326,16 @@ def wanted(box: Values, record: Record, curves: Sequence[curve.SideCurve]) -> Va
     return values
 
 
-def into_sheet(record: Record, curves: Sequence[curve.SideCurve]) -> dict[int, dict[str, str]]:
-    """The same for `barbox.rig.write.with_measured`. A simulated run has nothing to say in a sheet: AnswerNo."""
+def into_sheet(record: Record, curves: Sequence[curve.SideCurve]) -> dict[int, dict[str, str | None]]:
+    """The same for `barbox.rig.write.with_measured`; a proof that was lost is commented out. A simulated run has
+    nothing to say in a sheet: AnswerNo."""
     if record.simulated:
         raise AnswerNo("a simulated run is no measurement: nothing of it goes into the sheet")
-    sides: dict[int, dict[str, str]] = {}
+    sides: dict[int, dict[str, str | None]] = {}
     for c in curves:
         sides[c.side] = {"curve_pm": str(list(c.curve_pm))}
         if c.current_da:
             sides[c.side]["current_a"] = str([v / 10 for v in c.current_da])
     for p in record.proofs:
-        if p.proved:
-            sides.setdefault(p.side, {})["proof"] = p.as_toml()
+        sides.setdefault(p.side, {})["proof"] = p.as_toml() if p.proved else None
     return sides
-
-
-def phase_words(phase: int) -> str:
-    """What the box is doing, in plain words, for whoever waits."""
-    return states.words(states.BENCH_PHASES, phase)

@@ -29,6 +29,10 @@ ALL = 0
 _END_S = 0.3  # one try to end the run in good order; without it the box ends it by itself
 
 
+class NobodyArmed(BoxError):
+    """Nobody held the arm button within the time that the box gives for it."""
+
+
 class BenchStopped(BoxError):
     """The run is over and was not ended by this program. `cause` is a row of `states.CAUSES`, 0 for none; `step` the
     step that was under way, if any."""
@@ -176,7 +180,7 @@ class Session:
     async def entered(self, on_waits: Callable[[str], object] = lambda _: None) -> None:
         """Wait until somebody has held the arm button at the box, and the first rest is over.
 
-        `on_waits` gets what arming waits for, in plain words, whenever that changes. Raises BoxError when nobody
+        `on_waits` gets what arming waits for, in plain words, whenever that changes. Raises NobodyArmed when nobody
         did within the box's 30 s, BenchStopped.
         """
         told = None
@@ -195,7 +199,7 @@ class Session:
                     on_waits(states.words(states.WAITS, told))
             elif asked:
                 self._over = True
-                raise BoxError(f"{self._client.link.url}: nobody held the arm button at the box; ask again")
+                raise NobodyArmed(f"{self._client.link.url}: nobody held the arm button at the box; ask again")
 
     async def idle(self) -> Status:
         """Wait until the box takes a step; returns a status from then. Raises BenchStopped."""
@@ -247,7 +251,8 @@ class Session:
                 phase = record.bench_phase
                 on_phase(phase)
             if record.state != states.BENCH:
-                done.end = done.end or record.bench_end
+                # A status may be made between the stop and the end of the step, and has the end of the step before.
+                done.end = done.end or (states.ENDED_HELD if record.state == states.HELD else record.bench_end)
                 stopped = self._stopped(record)
                 stopped.step = done
                 raise stopped

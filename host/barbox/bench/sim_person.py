@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from random import Random
 from typing import Protocol
 
 from barbox.bench.plan import MEASURE_S, SETTLE_S
+from barbox.bench.summary import Table
 from barbox.bench.units import THRUST_N
 from barbox.records import Status
 from shared_proto import states
@@ -15,6 +16,13 @@ from shared_proto import states
 _HELD_PM = 700
 HOLDS_S = SETTLE_S + MEASURE_S - 0.5
 """How long it holds once thrust is steady: less than the step lasts."""
+_STOPS_S = 2.0  # from steady thrust to the hand at the stop
+_REACTION_S = 0.3
+_DRIVEN_A = 0.05
+_LISTENS_S = 60.0
+_LET_GO_MS = 100  # the box has to see the button let go before it is held
+_BUTTON = 0b10  # of `inputs` of a status
+_READ = ("thrust", "current")
 
 
 class Seen(Protocol):
@@ -30,7 +38,7 @@ class Seen(Protocol):
 
 
 class Hands(Protocol):
-    """What can be done at the simulated board."""
+    """What can be done at the simulated board and its ESCs."""
 
     def move_lever(self, per_mille: float) -> None:
         """Lever to a place, 0..1000."""
@@ -42,6 +50,26 @@ class Hands(Protocol):
 
     def release_arm_button(self) -> None:
         """Let it go."""
+        ...
+
+    def open_stop_loop(self) -> None:
+        """Pull the stop."""
+        ...
+
+    def close_stop_loop(self) -> None:
+        """Put it back."""
+        ...
+
+    def disconnect_fan(self, side: int) -> None:
+        """Take the motor leads of a side, from 0, off its ESC."""
+        ...
+
+    def connect_esc(self, side: int) -> None:
+        """Give the ESC of a side its supply, with whatever pulse it sees then."""
+        ...
+
+    async def sleep(self, seconds: float) -> None:
+        """Time passes at the board."""
         ...
 
 
@@ -77,7 +105,8 @@ class SimPerson:
 
     `hands`: the board at which it presses and holds, None for a person who is only asked. `slips`: what it types
     instead the nth time it is asked for a kind, such as {("thrust", 2): "twelve"}; asked again, it types what it read.
-    `answers`: to questions, by key ("tied", ..., "turns"); all others get a yes.
+    `answers`: to questions, by key ("tied", ..., "turns"); all others get a yes. `echo`: gets each line it hears or
+    says.
     """
 
     def __init__(
@@ -91,9 +120,14 @@ class SimPerson:
         answers: Mapping[str, bool] | None = None,
         hands: Hands | None = None,
         holds_s: float = HOLDS_S,
+        echo: Callable[[str], object] = lambda _: None,
     ) -> None:
         self.scale, self.clamp = scale, clamp
         self._hands, self._holds_s = hands, holds_s
+        self._echo = echo
+        self._stops = self._learns = False
+        self._learning = 0  # side whose ESC learns
+        self._waits_ms = 0
         self._read: dict[tuple[str, int], str] = {}
         self._steady_ms: int | None = None
         self._demand_pm = 0
@@ -102,7 +136,7 @@ class SimPerson:
         self._random = Random(seed)
         self._slips = dict(slips or {})
         self._answers = dict(answers or {})
-        self._count = {"thrust": 0, "current": 0}
+        self._count: dict[str, int] = dict.fromkeys(_READ, 0)
         self.heard: list[str] = []
 
     # The flow of a run asks and tells.
@@ -110,15 +144,50 @@ class SimPerson:
     async def ask(self, what: str, question: str, side: int | None = None) -> str:
         """What it types; see `barbox.bench.run.Person`."""
         self.heard.append(question)
-        if what in ("thrust", "current"):
+        said = await self._said(what, question, side)
+        self._echo(f"{question}: {said}")
+        return said
+
+    async def _said(self, what: str, question: str, side: int | None) -> str:
+        if what in _READ:
             return self.typed(what, side or 0)
+        kind, _, key = what.rpartition(":")
+        self._count[what] = self._count.get(what, 0) + 1
+        if slip := self._slips.pop((what, self._count[what]), None):
+            return slip
         if what == "next":
             return "repeat"
-        return "yes" if self._answers.get(what.rpartition(":")[2], True) else "no"
+        if what == "ear" and self._hands is not None:
+            return await self._listened(self._hands, side or 0)
+        if what == "ready:stop":
+            self._stops = True
+        if kind == "confirm" and self._hands is not None:
+            self._learning = int(key)
+            self._hands.disconnect_fan(self._learning)
+            return question.split('"')[1]  # as it was told
+        if kind == "ready":
+            return ""
+        return "yes" if self._answers.get(key, True) else "no"
+
+    async def _listened(self, hands: Hands, side: int) -> str:
+        """Until the fan has no drive any more, and a finger has moved."""
+        waited_s = 0.0
+        while self._seen.current_a(side) > _DRIVEN_A and waited_s < _LISTENS_S:
+            await hands.sleep(0.05)
+            waited_s += 0.05
+        await hands.sleep(_REACTION_S)
+        return ""
 
     def tell(self, line: str) -> None:
         """It is told something."""
         self.heard.append(line)
+        self._echo(line)
+
+    def show(self, table: Table) -> None:
+        """It is shown a table."""
+        head, rows = table
+        for row in [head, *rows]:
+            self.tell("  ".join(row))
 
     # At the box.
 
@@ -129,27 +198,65 @@ class SimPerson:
         if hands is None:
             return
         phase = status.bench_phase
+        if status.state == states.HELD:
+            self._unlock(hands, status)
+            return
         if phase == states.BENCH_ASKED and status.waits == states.WAIT_BENCH_BUTTON:
             hands.press_arm_button()
+        elif phase == states.BENCH_CONFIRM:
+            self._learns = True
+            self._waits_ms = 0
+            hands.release_arm_button() if status.inputs & _BUTTON else hands.press_arm_button()
+        elif self._learns and phase >= states.BENCH_WAITING:
+            self._teach(hands, status)
+            return
         elif phase != states.BENCH_ASKED:
+            self._learns = False
             hands.release_arm_button()
         if phase == states.BENCH_WAITING:
             hands.move_lever(_HELD_PM)
             self._steady_ms = None
         elif phase == states.BENCH_RUNNING:
-            if self._steady_ms is None or status.demand_pm != self._demand_pm:  # it still spools up
-                self._steady_ms = status.time_ms
-            self._demand_pm = status.demand_pm
-            if status.time_ms - self._steady_ms >= 1000 * self._holds_s:
+            steady_ms = self._steady(status)
+            if self._stops and steady_ms >= 1000 * _STOPS_S:
+                self._stops = False
+                hands.open_stop_loop()
+            elif steady_ms >= 1000 * self._holds_s:
                 self.look()
                 hands.move_lever(0)
         elif phase != states.BENCH_WITHHELD:
             hands.move_lever(0)
 
+    def _steady(self, status: Status) -> int:
+        """For how many ms the demand has been what it is."""
+        if self._steady_ms is None or status.demand_pm != self._demand_pm:  # it still spools up
+            self._steady_ms = status.time_ms
+        self._demand_pm = status.demand_pm
+        return status.time_ms - self._steady_ms
+
+    def _unlock(self, hands: Hands, status: Status) -> None:
+        hands.move_lever(0)
+        hands.close_stop_loop()
+        # A press counts once the box has seen the button let go.
+        hands.release_arm_button() if status.inputs & _BUTTON else hands.press_arm_button()
+
+    def _teach(self, hands: Hands, status: Status) -> None:
+        """End points: hold the button, connect the ESC at full, let go some seconds later."""
+        if status.bench_phase == states.BENCH_WAITING:
+            self._steady_ms = None
+            self._waits_ms = self._waits_ms or status.time_ms
+            if status.time_ms - self._waits_ms >= _LET_GO_MS:
+                hands.press_arm_button()
+        elif status.demand_pm == 1000 and self._steady_ms is None:
+            self._steady_ms = status.time_ms
+            hands.connect_esc(self._learning)
+        elif self._steady_ms is not None and status.time_ms - self._steady_ms >= 1000 * self._holds_s:
+            hands.release_arm_button()
+
     def look(self, sides: int = 2) -> None:
         """Read both instruments now, at each side's lead and at the rope, and remember it."""
         self._last = None
-        self._read = {(kind, side): self._shown(kind, side) for kind in self._count for side in range(sides)}
+        self._read = {(kind, side): self._shown(kind, side) for kind in _READ for side in range(sides)}
 
     # What it types.
 

@@ -4,21 +4,20 @@ simulated person.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import numpy as np
 
-from barbox.bench import curve, plan, record, run
-from barbox.bench.learn import Learned
-from barbox.bench.session import Session
+from barbox.bench import curve, flow
+from barbox.bench.at_box import AtBox
 from barbox.bench.sim_person import ClampSpec, ScaleSpec, SimPerson
 from barbox.link.client import Client
 from barbox.link.serial import SerialLink
 from barbox.rig import Rig
-from barbox.settings_write import changes, write
 from barbox.sim.board import SimBoard
 from barbox.sim.plant.params import PlantSpec, SideSpec
 from shared_proto.settings import Values
@@ -39,13 +38,11 @@ class Truth:
 
 @dataclass(frozen=True)
 class Result:
-    """What a simulated run came to. `heard`: all that the person was told and asked."""
+    """What a simulated run came to. `truth` None: nothing was measured; `written`: settings of the box at the end;
+    `heard`: all that the person was told and asked."""
 
-    record: record.Record
-    learned: Learned
-    curves: curve.Curves
-    page: Path
-    truth: Truth
+    out: flow.Outcome
+    truth: Truth | None
     written: Values
     heard: Sequence[str]
 
@@ -70,61 +67,65 @@ def unseen(spec: PlantSpec, seed: int) -> PlantSpec:
 
 async def whole_run(
     rig: Rig,
-    path: Path,
+    sheet: Path,
     *,
+    what: str = flow.MEASURE,
     seed: int = 1,
     values: Values | None = None,
-    spans_pm: Sequence[int] = plan.SPANS_PM,
+    proved: bool = True,
     scale: ScaleSpec | None = ScaleSpec(),  # noqa: B008  frozen
     clamp: ClampSpec | None = ClampSpec(),  # noqa: B008  frozen
+    esc: Mapping[str, Any] | None = None,
+    slips: Mapping[tuple[str, int], str] | None = None,
+    answers: Mapping[str, bool] | None = None,
+    echo: Callable[[str], object] = lambda _: None,
+    **job: Any,
 ) -> Result:
-    """Everything from the checklist to the tables on the box, in virtual time. `values`: settings of the box, the rig's
-    where left out. Same seed, same run. Raises BoxError, UserError."""
-    values = values or rig.settings()
-    get = values.get
-    board = SimBoard(unseen(rig.plant_spec(), seed), values, values=values, board=rig.board.name, seed=seed)
-    with board as box:
-        person = SimPerson(_At(box), scale=scale, clamp=clamp, seed=seed, hands=box)
+    """Everything from the checklist to the tables on the box, in virtual time.
+
+    `values`: settings of the box, the rig's where left out; `proved`: whether they hold a proof of stopping; `esc`:
+    what else its ESCs are like; `slips`, `answers`, `echo`: see `SimPerson`; `job`: more of `barbox.bench.flow.Job`.
+    Same seed, same run. Raises BoxError, UserError, AnswerNo.
+    """
+    values = (values or rig.settings()).copy()
+    for n in range(len(rig.sides)):
+        if not proved:
+            values.put("side.proven", 0, n)
+    with SimBoard(_plant(rig, seed, what, esc or {}), values, values=values, board=rig.board.name, seed=seed,
+                  keep_pulses=False) as box:  # fmt: skip
+        at = AtBoard(box)
+        person = SimPerson(at, scale=scale, clamp=clamp, seed=seed, hands=at, slips=slips, answers=answers, echo=echo)
         box.advance(2.0)
         box.open_stop_loop()
         box.advance(0.5)
         box.close_stop_loop()
-        box.advance(get("esc_idle_ms") / 1000.0 + 0.5)
-        steps = plan.make(
-            rig, spans_pm=spans_pm, cap_pm=get("bench_cap_pm"), longest_s=get("bench_step_ms") / 1000.0,
-            rest_s=get("bench_rest_ms") / 1000.0,
-        )  # fmt: skip
-        old = [get("side.curve", n) for n in range(len(rig.sides))]
-        made = record.begin(rig, steps, now_unix_s=0, simulated=True, old_curve_pm=old)
-        made.instruments = replace(
-            made.instruments,
-            scale=scale is not None,
-            clamp=clamp is not None,
-            thrust_step_n=scale.step_n if scale else made.instruments.thrust_step_n,
-            current_step_a=clamp.step_a if clamp else made.instruments.current_step_a,
-        )
+        box.advance(values.get("esc_idle_ms") / 1000.0 + 0.5)
+        instruments: dict[str, Any] = {"scale": scale is not None, "clamp": clamp is not None}
+        if scale:
+            instruments["thrust_step_n"] = scale.step_n
+        if clamp:
+            instruments["current_step_a"] = clamp.step_a
         link = SerialLink(box.port.path)
         # Virtual time stands still while the host thinks, so silence means that something hangs.
         client = Client(link, timeout_s=20.0, silence_s=None, first_number=1)
-
-        async def story() -> tuple[Learned, curve.Curves, Path]:
-            await run.before(rig, steps, made, person)
-            async with Session(client, sleep=box.sleep, on_status=person.sees) as session:
-                await session.entered()
-                await run.spin_up(rig, steps, session, person)
-                await run.measure(rig, made, path, session, person, clock=lambda: box.now_s, sleep=box.sleep)
-            learned, curves, page = run.finish(rig, made, path)
-            await box.sleep(1.0)
-            await write(client, changes(values, run.wanted(values, made, curves.sides)))
-            return learned, curves, page
-
+        wanted = flow.Job(
+            rig, sheet, AtBox(client, person, person.sees, box.sleep), what=what, simulated=True,
+            instruments=instruments, clock=lambda: box.now_s, **{"day": "2026-01-01", "now_unix_s": 0, **job},
+        )  # fmt: skip
         await box.while_waiting(client.open(), link)
         try:
-            learned, curves, page = await box.while_waiting(story(), link, limit_s=_LONGEST_S)
+            out = await box.while_waiting(flow.conduct(wanted), link, limit_s=_LONGEST_S)
             written = await box.while_waiting(client.read_values(), link)
         finally:
             await client.close()
-        return Result(made, learned, curves, page, truth(rig, box, curves), written, person.heard)
+        seen = truth(rig, box, out.curves) if out.curves else None
+        return Result(out, seen, written, person.heard)
+
+
+def _plant(rig: Rig, seed: int, what: str, esc: Mapping[str, Any]) -> PlantSpec:
+    spec = unseen(rig.plant_spec(), seed)
+    changed = {"learns_end_points": what == flow.END_POINTS, **esc}
+    return replace(spec, sides=tuple([replace(side, esc=replace(side.esc, **changed)) for side in spec.sides]))
 
 
 def truth(rig: Rig, box: SimBoard, curves: curve.Curves, charge: float = 0.8) -> Truth:
@@ -149,14 +150,23 @@ def truth(rig: Rig, box: SimBoard, curves: curve.Curves, charge: float = 0.8) ->
     return Truth(float(np.abs(thrust / full - wanted).max()), float(np.ptp(thrust, axis=1).max() / full))
 
 
-class _At:
-    """The instruments' view of a board."""
+class AtBoard:
+    """The instruments' view of a board, and the hands at it and at its ESCs."""
 
     def __init__(self, box: SimBoard) -> None:
         self._box = box
+        self.press_arm_button, self.release_arm_button = box.press_arm_button, box.release_arm_button
+        self.open_stop_loop, self.close_stop_loop = box.open_stop_loop, box.close_stop_loop
+        self.move_lever, self.sleep = box.move_lever, box.sleep
 
     def thrust_n(self, side: int) -> float:
         return self._box.thrust_n(side)
 
     def current_a(self, side: int) -> float:
         return self._box.plant.current_a(side)
+
+    def disconnect_fan(self, side: int) -> None:
+        self._box.plant.kill_fan(side)
+
+    def connect_esc(self, side: int) -> None:
+        self._box.plant.restart_esc(side)

@@ -20,6 +20,7 @@ COMMANDS = {
     "settings": ("settings", False, "Show, get, set, save, load or compare settings of the box."),
     "calibrate": ("calibrate", False, "Voltage sensing against a meter; the lever's end points."),
     "faults": ("faults", False, "What went wrong: counters and events that survive a reset."),
+    "bench": ("bench", False, "The throttle curve, tied down; and the proof that it stops."),
     "watch": ("watch", False, "Live view of the box."),
     "record": ("record", False, "Record a live ride to a file."),
 }

@@ -12,8 +12,9 @@ _SIDE = re.compile(r"^\s*\[\[\s*side\s*\]\]\s*(#.*)?$")
 _TABLE = re.compile(r"^\s*\[")
 
 
-def with_measured(text: str, source: str, sides: Mapping[int, Mapping[str, str]]) -> str:
-    """The text of a sheet with keys of its sides set: `sides[n][key]` is the value in TOML, of one line; n from 0.
+def with_measured(text: str, source: str, sides: Mapping[int, Mapping[str, str | None]]) -> str:
+    """The text of a sheet with keys of its sides set: `sides[n][key]` is the value in TOML, of one line, None to
+    comment the key out; n from 0.
 
     A key that is there is replaced, with whatever lines its value took; one that is commented out comes back;
     a new one goes to the end of its side. Raises UserError when the sheet would not read any more, or has no such side.
@@ -32,11 +33,16 @@ def with_measured(text: str, source: str, sides: Mapping[int, Mapping[str, str]]
     return new
 
 
-def _set(block: list[str], values: Mapping[str, str]) -> list[str]:
+def _set(block: list[str], values: Mapping[str, str | None]) -> list[str]:
     for key, value in values.items():
         given = re.compile(rf"^(\s*){re.escape(key)}\s*=")
         silent = re.compile(rf"^(\s*)#\s*{re.escape(key)}\s*=")
         at = next((n for n, line in enumerate(block) if given.match(line)), None)
+        if value is None:
+            if at is not None:
+                taken = block[at : (end := at + _lines_of(block, at))]
+                block[at:end] = [f"# {line}" for line in taken]
+            continue
         if at is None:
             at = next((n for n, line in enumerate(block) if silent.match(line)), None)
             span = 1

@@ -1,0 +1,72 @@
+"""What the bench has found out, onto the box and into the rig sheet: shown, asked, written, read back."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from barbox.bench.at_box import AtBox, locked
+from barbox.bench.curve import SideCurve
+from barbox.bench.record import Record
+from barbox.bench.run import agreed, into_sheet, wanted
+from barbox.errors import UserError
+from barbox.files import write_whole
+from barbox.rig import Rig, read
+from barbox.rig.write import with_measured
+from barbox.settings_text import as_text
+from barbox.settings_write import Change, changes, refuse_conflict, write
+from shared_proto.settings import Values
+
+
+async def keep(
+    at: AtBox, rig: Rig, sheet: Path, record: Record, box: Values, curves: Sequence[SideCurve], question: str
+) -> Values | None:
+    """Write tables and proofs after a yes; returns what the box has then, None for a no.
+
+    Box and sheet stay of one state: the box gets the CRC of the new sheet. A simulated run changes no sheet.
+    Raises UserError, BoxError.
+    """
+    new = wanted(box, record, curves)
+    text = None
+    if not record.simulated:
+        text = _new_text(sheet, rig, record, curves)
+        if text is not None:
+            new.put("rig_crc", read(text.encode(), str(sheet)).crc)
+    refuse_conflict(new, "what was measured")
+    todo = changes(box, new)
+    if not todo and text is None:
+        at.person.tell("the box has that already" if record.simulated else "box and sheet have that already")
+        return new
+    for line in _lines(todo):
+        at.person.tell(line)
+    where = "the box" if text is None else f"the box and {sheet}"
+    if record.simulated:
+        at.person.tell("simulated, so nothing goes into the sheet")
+    if not await agreed(at.person, "write", f"{question} Write this to {where}?".strip()):
+        return None
+    await locked(at)
+    await write(at.client, todo)
+    at.person.tell(f"{len(todo)} setting{'s'[: len(todo) != 1]} written to the box and read back")
+    if text is not None:
+        write_whole(sheet, text.encode())
+        record.rig_crc = new.get("rig_crc")
+        at.person.tell(f"{sheet}: written; its comments and its order stay")
+    return new
+
+
+def _new_text(sheet: Path, rig: Rig, record: Record, curves: Sequence[SideCurve]) -> str | None:
+    """The sheet with what was measured, None where it says so already. Raises UserError when it was changed since."""
+    try:
+        data = sheet.read_bytes()
+    except OSError as error:
+        raise UserError(f"{sheet}: cannot be read ({error.strerror}); put it back and go on with --resume") from None
+    if read(data, str(sheet)).crc not in (rig.crc, record.rig_crc):
+        raise UserError(f"{sheet}: was changed during the run; nothing was written; put the old state back, or apply "
+                        "the new one and begin again with --fresh")
+    old = data.decode()
+    new = with_measured(old, str(sheet), into_sheet(record, curves))
+    return None if new == old else new
+
+
+def _lines(todo: Sequence[Change]) -> list[str]:
+    return [f"{c.slot.name}: {as_text(c.old)} -> {as_text(c.new)}" for c in todo if c.slot.name != "rig_crc"]

@@ -1,0 +1,161 @@
+"""A person at the terminal in the middle of something that must not be kept waiting: lines come from a thread.
+
+The event loop goes on while somebody thinks, so a bench run is heard by its box all the time, and Ctrl-C ends it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import shutil
+import sys
+import textwrap
+import threading
+from collections import deque
+from typing import TYPE_CHECKING
+
+import click
+
+from barbox.bench.run import Stopped
+from shared_proto import states
+
+if TYPE_CHECKING:
+    from barbox.bench.summary import Table
+    from barbox.records import Status
+
+_REDRAWN_MS = 200
+_CLEAR = "\r\x1b[K"  # ECMA-48
+
+
+class Lines:
+    """Lines of a file descriptor, read in a thread. At a terminal a line that was typed before it was asked for does
+    not count: it would answer a question that nobody has read."""
+
+    def __init__(self, fd: int) -> None:
+        self.is_terminal = os.isatty(fd)
+        self._fd = fd
+        self._lines: deque[str | None] = deque()  # None: the input ended
+        self._waiting: asyncio.Future[None] | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+
+    async def next(self) -> str | None:
+        """The next line, None at the end of the input."""
+        if self._loop is None:
+            self._loop = asyncio.get_running_loop()
+            # A daemon that holds no lock of the interpreter's: whatever ends the command does not wait for a key.
+            threading.Thread(target=self._read, daemon=True).start()
+        elif self.is_terminal:
+            ended = None in self._lines
+            self._lines.clear()
+            if ended:
+                self._lines.append(None)
+        while not self._lines:
+            self._waiting = self._loop.create_future()
+            try:
+                await self._waiting
+            finally:
+                self._waiting = None
+        line = self._lines.popleft()
+        if line is None:
+            self._lines.append(None)
+        return line
+
+    def _read(self) -> None:
+        assert self._loop is not None
+        rest = b""
+        while True:
+            try:
+                data = os.read(self._fd, 4096)
+            except OSError:
+                data = b""
+            *lines, rest = (rest + data).split(b"\n")
+            if not data:
+                lines += [rest] if rest else []
+            told: list[str | None] = [line.decode("utf-8", "replace").rstrip("\r") for line in lines]
+            try:
+                self._loop.call_soon_threadsafe(self._take, told if data else [*told, None])
+            except RuntimeError:  # the command is over
+                return
+            if not data:
+                return
+
+    def _take(self, lines: list[str | None]) -> None:
+        self._lines.extend(lines)
+        if self._waiting and not self._waiting.done() and self._lines:
+            self._waiting.set_result(None)
+
+
+class Terminal:
+    """See `barbox.bench.run.Person`. `quiet`: stdout is for a script, so all talk goes to stderr."""
+
+    def __init__(self, lines: Lines, quiet: bool = False) -> None:
+        self._lines = lines
+        self._quiet = quiet
+        self._draws = (sys.stderr if quiet else sys.stdout).isatty()
+        self._asking = False
+        self._drawn = False
+        self._drawn_ms = 0
+
+    async def ask(self, what: str, question: str, side: int | None = None) -> str:
+        """What they type. Raises Stopped at the end of the input."""
+        self._wipe()
+        self._asking = True
+        try:
+            click.echo(f"{self._folded(question)}: ", nl=False, err=self._quiet)
+            line = await self._lines.next()
+        finally:
+            self._asking = False
+        if line is None:
+            click.echo(err=self._quiet)
+            raise Stopped
+        if not self._lines.is_terminal:
+            click.echo(line, err=self._quiet)  # so that an account reads like a talk
+        return line
+
+    def tell(self, line: str) -> None:
+        """A sentence, on lines of its own."""
+        self._wipe()
+        if self._asking:
+            click.echo(err=self._quiet)
+        click.echo(self._folded(line), err=self._quiet)
+
+    def show(self, table: Table) -> None:
+        """A table in columns."""
+        self._wipe()
+        head, rows = table
+        every = [head, *rows]
+        widths = [max([len(row[n]) for row in every]) for n in range(len(head))]
+        for row in every:
+            first, *others = [text.ljust(w) if n == 0 else text.rjust(w)
+                              for n, (text, w) in enumerate(zip(row, widths, strict=True))]  # fmt: skip
+            click.echo("  ".join([first, *others]), err=self._quiet)
+
+    def sees(self, status: Status) -> None:
+        """One line, drawn anew, on what the box does, while nothing is asked."""
+        if not self._draws or self._asking or 0 <= status.time_ms - self._drawn_ms < _REDRAWN_MS:
+            return
+        self._drawn_ms = status.time_ms
+        self._drawn = True
+        line = state_line(status)[: shutil.get_terminal_size().columns - 1]
+        click.echo(_CLEAR + line, nl=False, err=self._quiet)
+
+    def _wipe(self) -> None:
+        if self._drawn:
+            self._drawn = False
+            click.echo(_CLEAR, nl=False, err=self._quiet)
+
+    def _folded(self, line: str) -> str:
+        if not self._draws:
+            return line
+        return textwrap.fill(line, shutil.get_terminal_size().columns - 1, subsequent_indent="  ")
+
+
+def state_line(status: Status) -> str:
+    """What the box does just now."""
+    if status.state != states.BENCH:
+        return f"{states.name(states.STATES, status.state)}: {states.words(states.BENCH_PHASES, status.bench_phase)}"
+    words = states.words(states.BENCH_PHASES, status.bench_phase)
+    left = f", {status.bench_left_ms / 1000:.0f} s left" if status.bench_phase != states.BENCH_IDLE else ""
+    if status.bench_phase < states.BENCH_RUNNING:
+        return f"{words}{left}"
+    return f"{status.demand_pm / 10:.0f} % | {words}{left}"
