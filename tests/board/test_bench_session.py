@@ -110,6 +110,22 @@ def test_steps_are_run_and_averaged():
     assert early.means(1.0) is None
 
 
+def test_what_came_while_somebody_typed_is_of_another_moment():
+    """Between two steps the stream runs on unread: rest, idle and the end of the step before do not end the next one."""
+
+    async def story(session, box, person):
+        one = await session.step(1, 300, 5, on_phase=person)
+        await box.sleep(4)
+        two = await session.step(1, 400, 5, on_phase=person)
+        return one, two
+
+    one, two = on_the_bench(story)
+    assert two.before.time_ms - one.under[-1].time_ms > 3900
+    assert two.before.bench_steps == 1 and {s.bench_steps for s in two.under} == {2}
+    assert len(two.steady) > 30 and 2900 <= two.ran_ms <= 3100
+    assert {s.demand_pm for s in two.steady} == {400}
+
+
 @pytest.mark.parametrize(("hold_s", "at_least"), [(0.3, False), (2.0, False), (60.0, True)])
 def test_the_time_that_an_esc_holds_its_last_command_is_measured(hold_s, at_least):
     async def story(session, box, person):
