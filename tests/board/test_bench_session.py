@@ -111,7 +111,7 @@ def test_steps_are_run_and_averaged():
 
 
 def test_what_came_while_somebody_typed_is_of_another_moment():
-    """Between two steps the stream runs on unread: rest, idle and the end of the step before do not end the next one."""
+    """Between two steps the stream runs on unread: rest, idle and the end of the last step do not end the next one."""
 
     async def story(session, box, person):
         one = await session.step(1, 300, 5, on_phase=person)

@@ -234,7 +234,7 @@ class Session:
         done = Step(what, side, pulse_pm, await self.idle())
         time_ms = self.offer.step_ms if time_s is None else round(1000 * time_s)
         await self._say(messages.BENCH_STEP, what, side, pulse_pm, time_ms)
-        phase = idle_seen = over_seen = 0
+        phase = idle_seen = 0
         while True:
             record = await self._next()
             if isinstance(record, Event):
