@@ -76,3 +76,24 @@ def test_a_string_that_is_not_sensed_is_not_judged():
     for _ in range(500):
         pull.balance.update(20, [NOT_KNOWN_MV] * 4, 2, 900, False)
     assert not pull.idle
+
+
+@pytest.mark.parametrize("weak", [0, 1])
+@pytest.mark.parametrize("share, told", [(0.20, True), (0.30, False), (1.0, False)])
+def test_a_side_that_sags_less_than_a_quarter_of_the_other_does_not_pull(weak, share, told):
+    """2 s into a pull, where the strongest sags by 1.2 V."""
+    pull = Pull(2, current_da=(0,) * 11)
+    mv = [REST_MV - 1200] * 4
+    mv[weak] = round(REST_MV - 1200 * share)
+    for _ in range(150):
+        pull.balance.update(20, mv, 2, 600, False)
+    assert pull.balance.side_idle == (weak if told else -1)
+
+
+@pytest.mark.parametrize("demand_pm, lever_at_rest, stands", [(0, False, True), (100, True, True), (0, True, False)])
+def test_a_side_that_does_not_pull_is_forgiven_only_with_the_lever_at_rest(demand_pm, lever_at_rest, stands):
+    pull = Pull()
+    pull.run(3, 900)
+    assert pull.idle
+    pull.balance.update(20, [REST_MV] * 4, 1, demand_pm, lever_at_rest)
+    assert pull.idle == stands

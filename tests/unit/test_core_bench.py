@@ -244,6 +244,32 @@ def test_hold_to_run(hold, side):
     assert desk.pulses == [IDLE_US, IDLE_US] and desk.bench.steps == 1
 
 
+@pytest.mark.parametrize("hold", ["button", "lever"])
+def test_a_hold_that_outlasts_its_step_does_not_hold_the_next(hold):
+    desk = Bench().enter()
+    for steps in (1, 2):
+        assert desk.thrust(400, time_ms=1000) is None
+        desk.run_s(0.5)
+        assert desk.bench.phase == s.BENCH_WAITING and desk.pulses == [IDLE_US, IDLE_US]
+        desk.inputs.button = desk.lever_pm = 0
+        desk.step(3)
+        desk.inputs.button = hold == "button"
+        desk.lever_pm = HOLD_LEVER if hold == "lever" else 0
+        desk.run_s(1 + REST_S + 0.5)  # the step ends by its time, and is still held
+        assert desk.bench.steps == steps and desk.bench.end == s.ENDED_TIME and desk.bench.phase == s.BENCH_IDLE
+
+
+@pytest.mark.parametrize("side", [0, 1, 2])
+def test_the_step_itself_holds_to_the_cap_whatever_order_it_is_given(side):
+    values = {**QUICK, "bench_cap_pm": 500}
+    desk = Bench(**values).enter()
+    desk.bench.take_step(s.BENCH_THRUST, side, 1000, STEP_MS)  # past the check of the message
+    desk.step(3)
+    desk.press(1.5)
+    assert max(desk.bench.cap_pm[:2]) == 500
+    assert desk.events_of(s.EVENT_BENCH_STEP) and [e[3] for e in desk.events if e[1] == s.EVENT_BENCH_STEP] == [500]
+
+
 def test_a_lever_below_half_holds_nothing():
     desk = Bench().enter()
     desk.thrust(400)

@@ -87,6 +87,18 @@ def test_a_track_on_a_rail_is_idle_within_three_steps(falling, position, track, 
     assert lever.cause == CAUSE_NONE and lever.at_rest
 
 
+def test_a_fault_stands_until_as_many_readings_were_good():
+    lever = make_lever()
+    good = tracks(0)
+    settle(lever, 0, 0)
+    assert lever.cause == CAUSE_LEVER_RANGE
+    for _ in range(3):
+        lever.update(*good)
+        assert lever.cause == CAUSE_LEVER_RANGE and lever.pm == 0
+    lever.update(*good)
+    assert lever.cause == CAUSE_NONE
+
+
 @pytest.mark.parametrize("spike", [(0, None), (3300, None), (None, 0), (None, 3300), (0, 0), (3300, 3300)])
 def test_a_spike_of_one_step_neither_trips_nor_raises(spike):
     lever = make_lever()

@@ -104,6 +104,31 @@ def test_an_unproven_side_is_told_whichever_cap_is_lower(cap_pm):
     assert not make_limits(lever_tracks=1, single_track_cap_pm=cap_pm).unproven
 
 
+@pytest.mark.parametrize("side", [0, 1])
+def test_one_unproven_side_caps_all(side):
+    values = rig_values()
+    values.put("side.proven", 0, side)
+    limits = Limits()
+    limits.configure(values)
+    for _ in range(300):
+        update(limits, 1000, HEALTHY_MV, False, False, 20000)
+    assert (limits.limit, limits.demand_pm, limits.side_pm[:2]) == (LIMIT_UNPROVEN, 300, [300, 300])
+
+
+@pytest.mark.parametrize("weak", [0, 1])
+def test_a_rig_that_opts_out_eases_the_weak_side_alone(weak):
+    limits = make_limits(together=0)
+    strings = Strings()
+    strings.side_cell_mv[0] = strings.side_cell_mv[1] = HEALTHY_MV
+    for _ in range(200):
+        limits.update(1000, strings, 20000)
+    assert limits.side_pm[:2] == [1000, 1000]
+    strings.side_cell_mv[weak] = strings.weakest_cell_mv = FLOOR_MV
+    for _ in range(25):
+        limits.update(1000, strings, 20000)
+    assert limits.side_pm[1 - weak] == 1000 and 450 <= limits.side_pm[weak] <= 550  # one band below: the span in 1 s
+
+
 def test_a_limit_that_falls_is_followed_down_the_ramp():
     limits = make_limits()
     time_to(limits, 1000, 1000, jitter(1))
