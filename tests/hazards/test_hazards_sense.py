@@ -193,6 +193,51 @@ def test_adc_stuck_on_one_value(moment, number):
         assert len([e for e in run.host.events if states.name(states.EVENTS, e.event) == "SENSE"]) == 1
 
 
+def test_adc_stuck_without_noise():
+    """Packs and converters without any noise: minutes of constant thrust are no stuck input. The pack of a dead fan
+    stands still, too: that ends in no thrust, whichever of both is told."""
+    with Run("cruise", rises=True) as run:
+        run.box.without_noise()
+        run.strike(lambda box: None, seconds=0.1)
+        for lever_pm, seconds in ((500, 65), (650, 7), (500, 7)):
+            run.box.move_lever(lever_pm)
+            run.ride(seconds)
+            assert (run.host.state, run.host.limit) == ("DRIVING", "NONE") and not run.host.events_of("SENSE")
+    for moment in ("ready", "cruise"):
+        with Run(moment, rises=True, prepare=lambda box: box.without_noise()) as run:
+            run.strike(lambda box: box.cut_signal_wire(LEFT), seconds=0.5)
+            run.box.move_lever(1000)
+            run.ride(4)
+            run.idle_within(500 + 2600 + 400)
+            assert (run.host.state, run.host.cause, run.host.limit) in (
+                ("DRIVING", "NONE", "SIDE"), ("HELD", "SENSING_LOST", "ARMING"))  # fmt: skip
+
+
+def on_one_part():
+    """A rig that senses at inputs 1 to 4, all of one part, and no pack negative."""
+    values = without_negatives()
+    for to, n in ((2, 4), (3, 5)):
+        for name in ("side", "kind", "cells", "nv_per_count", "uncertainty_mv", "calibrated"):
+            values.put(f"sense.{name}", values.get(f"sense.{name}", n), to)
+        values.put("sense.side", 0, n)
+    return values
+
+
+@pytest.mark.parametrize("moment, seconds", [("cruise", 70), ("full thrust", 70), ("ready", 4)])
+def test_adc_part_stuck_with_all_inputs(moment, seconds):
+    """Nothing is left to compare with. In a pull: a minute without a count of change. At rest: in the next pull the
+    strings do not sag at all."""
+    with Run(moment, on_one_part(), rises=True) as run:
+        run.strike(lambda box: box.freeze_adc(0), seconds=0.5)
+        if moment == "ready":
+            run.box.move_lever(1000)
+        run.ride(seconds)
+        run.truth.t_s.clear()  # a minute at full thrust may well empty a section: that is what the row says
+        run.truth.lowest_v.clear()
+        assert run.host.status.demand_pm == 0
+        assert run.host.limit == "SIDE" or run.host.cause == "SENSING_LOST"
+
+
 @at(*ALL)
 def test_adc_part_stuck(moment):
     """Every input of a part gives one result: taps and tops may pass, but a pack negative is no pack."""
@@ -281,3 +326,38 @@ def test_ground_offset_under_load(moment, sensed):
             reads_v = run.host.status.section_mv[n] / 1000
             has_v = box.plant.sections(side)[0].voltage_v
             assert reads_v == pytest.approx(has_v - (0 if sensed else drop_v), abs=0.06)
+
+
+OFFSET_MOHM = 1.7  # 0.2 V at 116 A
+WEAK = {"charge": 0.07, "resistance_factor": 3.0}
+
+
+def full_thrust_behind_an_offset(values, charge, weak=None):
+    """Full thrust for 4 s with OFFSET_MOHM in both heavy negatives: (demand, weakest section, warnings and limit)."""
+
+    def prepare(box):
+        for side in (LEFT, RIGHT):
+            box.plant.set_charge(side, charge)
+            box.plant.set_lead_resistance(side, negative_mohm=OFFSET_MOHM)
+
+    with Run("ready", values, errors=False, rises=True, prepare=prepare) as run:
+        run.strike(lambda box: box.weaken_section(LEFT, weak, **WEAK) if weak is not None else None, seconds=0.1)
+        run.box.move_lever(1000)
+        run.ride(6)
+        return run.host.status.demand_pm, run.host.status.weakest, run.host.warnings | {run.host.limit}
+
+
+def test_weak_section_behind_a_ground_offset():
+    """Sensed, the offset alone eases nothing and the weak section is the one that is named, above as below. Not
+    sensed, the lowest section reads low: never more thrust than where it is."""
+    sensed, not_sensed = quick_values, without_negatives
+    for charge in (0.9, 0.12):
+        demand_pm, _, warnings = full_thrust_behind_an_offset(sensed(), charge)
+        assert demand_pm == 1000 and not {"CUTBACK", "SENSE", "GROUND"} & warnings
+    low = {how: full_thrust_behind_an_offset(how(), 0.10)[0] for how in (sensed, not_sensed)}
+    assert low[not_sensed] < low[sensed]
+    for weak in (0, 1):
+        found = {how: full_thrust_behind_an_offset(how(), 0.9, weak) for how in (sensed, not_sensed)}
+        demand_pm, weakest, warnings = found[sensed]
+        assert weakest == weak + 1 and "CUTBACK" in warnings and 50 < demand_pm < 900
+        assert found[not_sensed][0] <= demand_pm

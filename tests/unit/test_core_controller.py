@@ -421,13 +421,29 @@ def test_settings_are_taken_over_while_locked():
     assert desk.controller.is_locked() and desk.pulses == [1050, 1000]
 
 
+def test_a_supply_that_dips_for_two_steps_is_no_news_and_for_three_it_is():
+    values = rig_values(supply_min_mv=4500)
+    desk = Desk(values)
+    desk.inputs.supply_mv = 5000
+    desk.arm()
+    desk.lever_pm = 1000
+    desk.run_s(4)
+    assert desk.demand_pm == 1000
+    for steps, eased in ((2, False), (3, True)):
+        desk.inputs.supply_mv = 4400
+        desk.step(steps)
+        assert (desk.demand_pm < 1000) == eased
+        desk.inputs.supply_mv = 5000
+        desk.step(5)
+
+
 class Grounded(Desk):
     """A desk with the left pack's negative sensed at input 2 (from 0)."""
 
     NEGATIVE_INPUT = 2
 
-    def __init__(self):
-        values = rig_values()
+    def __init__(self, **plain):
+        values = rig_values(**plain)
         for name, value in (("side", 1), ("kind", NEGATIVE), ("nv_per_count", 125_000)):
             values.put(f"sense.{name}", value, self.NEGATIVE_INPUT)
         super().__init__(values)
@@ -462,6 +478,21 @@ def test_a_heavy_negative_that_opens_eases_thrust_and_holds_the_box():
     desk.inputs.button = True
     desk.step(2)
     assert desk.state == LOCKED
+
+
+def test_a_ground_that_reads_well_again_while_thrust_is_eased_still_holds():
+    """Down a ramp of 2 s the drop is soon believable again: thrust must not come back for it, and go, and come back."""
+    desk = Grounded(ramp_down_ms=2000)
+    desk.arm()
+    desk.lever_pm = 1000
+    desk.run_s(5)
+    desk.mohm = 3
+    before_pm = desk.demand_pm
+    for _ in range(110):
+        desk.step()
+        assert desk.demand_pm <= before_pm
+        before_pm = desk.demand_pm
+    assert (desk.state, desk.controller.interlock.cause, desk.demand_pm) == (HELD, CAUSE_GROUND, 0)
 
 
 def test_a_heavy_negative_that_drops_nearly_too_much_is_warned_of_before_it_holds():

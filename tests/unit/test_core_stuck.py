@@ -89,3 +89,25 @@ def test_a_whole_side_that_stands_still_is_not_believed():
     assert desk.faults() == {0: SENSE_STUCK, 1: SENSE_STUCK}
     desk.run_s(1)
     assert desk.state == HELD and desk.controller.interlock.cause == CAUSE_SENSING_LOST
+
+
+def test_a_box_none_of_whose_inputs_changes_for_a_minute_of_thrust_is_not_believed():
+    desk = Pulling(sag_mv=0)
+    desk.arm()
+    desk.lever_pm = 600
+    desk.run_s(55)
+    assert desk.faults() == {} and desk.state == DRIVING
+    desk.run_s(15)
+    assert set(desk.faults().values()) == {SENSE_STUCK} and len(desk.faults()) == len(POINTS)
+    assert desk.state == HELD and desk.controller.interlock.cause == CAUSE_SENSING_LOST
+
+
+@pytest.mark.parametrize("demand_pm, falls_mv", [(350, 0), (600, 1), (1000, 1)])
+def test_a_pack_that_gives_little_or_falls_by_a_count_now_and_then_is_alive(demand_pm, falls_mv):
+    desk = Pulling(sag_mv=0)
+    desk.arm()
+    desk.lever_pm = demand_pm
+    for _ in range(5):
+        desk.cell_mv = [mv - falls_mv for mv in desk.cell_mv]
+        desk.run_s(40)
+        assert desk.faults() == {}

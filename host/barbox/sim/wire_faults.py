@@ -76,6 +76,10 @@ class WireFaults:
         wire = self.sense_wire(number)
         wire.frozen_uv = wire.pin_uv
 
+    def without_noise(self) -> None:
+        """Converters that give the same code for the same voltage, each time."""
+        self.wiring.without_noise()
+
     def thaw_sense_input(self, number: int) -> None:
         """Undo `freeze_sense_input`."""
         self.sense_wire(number).frozen_uv = None

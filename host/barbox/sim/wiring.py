@@ -150,6 +150,9 @@ class Wiring:
         self._turns = 0.5  # of the wheel, in pulses
         self._float_v = 0.0
 
+    def without_noise(self) -> None:
+        self._noise = [0.0] * len(self._noise)
+
     def draw_errors(self, rng: random.Random) -> None:
         """Give dividers and ADC inputs errors anew, as other parts of the same kind would have them."""
         for wire, ratio in zip(self.wires, self._nominal, strict=True):
