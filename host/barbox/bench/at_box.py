@@ -95,9 +95,11 @@ async def in_run(at: AtBox) -> AsyncIterator[Session]:
 
 
 async def enter(person: Person, what: str, question: str) -> None:
-    """Wait for Enter. Raises Stopped for "stop"."""
-    if (await person.ask(what, question)).strip().lower() == "stop":
-        raise Stopped
+    """Wait for Enter, and for nothing else. Raises Stopped for "stop"."""
+    while typed := (await person.ask(what, question)).strip():
+        if typed.lower() == "stop":
+            raise Stopped
+        person.tell(f'"{typed}" is neither Enter nor stop')
 
 
 async def _status(at: AtBox) -> Status:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from time import monotonic
@@ -45,6 +45,7 @@ class Job:
     resume: bool | None = None
     scale: run.Scale | None = None
     clock: Callable[[], float] = monotonic
+    aside: Callable[..., Awaitable[object]] = asyncio.to_thread  # see `barbox.bench.run.measure`
 
     @property
     def record_path(self) -> Path:
@@ -79,8 +80,8 @@ async def conduct(job: Job) -> Outcome:
         kept = _kept(job, made)
         if isinstance(why, run.Stopped):
             raise AnswerNo(f"stopped; {kept}") from None
-        if made.run.readings:
-            job.at.person.tell(kept)
+        if made.run.readings or isinstance(why, asyncio.CancelledError):
+            job.at.person.tell(f"ended; {kept}")
         raise
 
 
@@ -217,7 +218,7 @@ async def _measure(job: Job, steps: plan.Plan, made: Record) -> None:
                     await run.spin_up(job.rig, steps, session, person)
                     spun_up = True
                 await run.measure(job.rig, made, job.record_path, session, person, scale=job.scale, clock=job.clock,
-                                  sleep=job.at.sleep)
+                                  sleep=job.at.sleep, aside=job.aside)
         except BenchStopped as stop:
             person.tell(f"{stop}; what was read is kept")
             await at_box.enter(person, "ready:again", "Enter goes on with this step in another run (or stop)")

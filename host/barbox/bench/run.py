@@ -124,8 +124,10 @@ async def measure(
     scale: Scale | None = None,
     clock: Callable[[], float] = monotonic,
     sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
+    aside: Callable[..., Awaitable[object]] = asyncio.to_thread,
 ) -> None:
-    """All steps that are open. Raises Stopped, and whatever `bench` raises when its run is over.
+    """All steps that are open. Raises Stopped, and whatever `bench` raises when its run is over. `aside` runs what may
+    take its time, a disk's, beside the event loop: the box must hear beats all the while.
 
     The plan's rest after a step is kept, in which a person types; the box keeps its own least rest besides.
     """
@@ -159,7 +161,7 @@ async def measure(
         finally:
             rested_s = clock() + step.rest_s  # counted from the reading, so that hurried typing shortens nothing
         run.take(reading)
-        record.save(rig, path)
+        await aside(record.save, rig, path)
 
 
 class _Again(Exception):

@@ -145,7 +145,7 @@ class SimPerson:
         """What it types; see `barbox.bench.run.Person`."""
         self.heard.append(question)
         said = await self._said(what, question, side)
-        self._echo(f"{question}: {said}")
+        self._echo(f"{question}{' ' if question.endswith('?') else ': '}{said}")
         return said
 
     async def _said(self, what: str, question: str, side: int | None) -> str:

@@ -110,7 +110,8 @@ async def whole_run(
         client = Client(link, timeout_s=20.0, silence_s=None, first_number=1)
         wanted = flow.Job(
             rig, sheet, AtBox(client, person, person.sees, box.sleep), what=what, simulated=True,
-            instruments=instruments, clock=lambda: box.now_s, **{"day": "2026-01-01", "now_unix_s": 0, **job},
+            instruments=instruments, clock=lambda: box.now_s, aside=_at_once,
+            **{"day": "2026-01-01", "now_unix_s": 0, **job},
         )  # fmt: skip
         await box.while_waiting(client.open(), link)
         try:
@@ -120,6 +121,11 @@ async def whole_run(
             await client.close()
         seen = truth(rig, box, out.curves) if out.curves else None
         return Result(out, seen, written, person.heard)
+
+
+async def _at_once(do: Callable[..., None], *args: Any) -> None:
+    """Virtual time stands still meanwhile, so that the same seed gives the same run."""
+    do(*args)
 
 
 def _plant(rig: Rig, seed: int, what: str, esc: Mapping[str, Any]) -> PlantSpec:

@@ -101,7 +101,8 @@ class Terminal:
         self._wipe()
         self._asking = True
         try:
-            click.echo(f"{self._folded(question)}: ", nl=False, err=self._quiet)
+            after = " " if question.endswith("?") else ": "
+            click.echo(self._folded(question) + after, nl=False, err=self._quiet)
             line = await self._lines.next()
         finally:
             self._asking = False
