@@ -63,19 +63,18 @@ class Bench:
         self._typed = 0
         monkeypatch.setattr(calibrate, "open_box", self._open)
         monkeypatch.setattr(options, "run", self._run)
-        monkeypatch.setattr(calibrate.sys, "stdin", self)
+        monkeypatch.setattr(calibrate, "Lines", lambda fd: self)
 
-    # what stands in for standard input
+    # what stands in for the lines of standard input
 
-    def isatty(self) -> bool:
-        return False
+    is_terminal = False
 
-    def readline(self) -> str:
+    async def next(self) -> str | None:
         self._typed += 1
         action = self.at_line.get(self._typed)
         if action:
             action()
-        return self._lines.pop(0) + "\n" if self._lines else ""
+        return self._lines.pop(0) if self._lines else None
 
     async def _open(self, url=None):
         self.link = SerialLink(self.box.port.path)

@@ -8,7 +8,8 @@ import pytest
 
 from barbox.bench.run import Stopped
 from barbox.cli import main, terminal
-from barbox.cli.terminal import Lines, Terminal
+from barbox.cli.lines import Lines
+from barbox.cli.terminal import Terminal
 from barbox.records import Status
 from barbox.rig.template import example_text
 from shared_proto import states

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from barbox.calibration import record as rec
+from barbox.calibration.keep import write_and_keep
 from barbox.calibration.sample import Sampler
 from barbox.calibration.session import NOTHING, Talk, now
 from barbox.errors import AnswerNo, UserError
@@ -20,7 +21,7 @@ from barbox.link.client import Client
 from barbox.rig.keys import LEARNED_LEVER
 from barbox.rig.model import Rig
 from barbox.settings_text import Slot
-from barbox.settings_write import Change, write
+from barbox.settings_write import Change
 from shared_proto.settings import ROWS, SETTINGS
 
 _LEAST = 20  # status messages at each end point
@@ -168,27 +169,22 @@ async def learn_lever(
         if len(tracks) > 1:
             talk.say(f"the tracks differ by {disagreement_pm(tracks, sweep):.0f} per mille at most")
         todo = [Change(Slot(ROWS[name], 0), before[name], after[name]) for name in after if after[name] != before[name]]
+        apart = round(disagreement_pm(tracks, sweep), 1)
+        seen = [
+            {"track": t.name, "noise_mv": round(t.noise_mv, 2), "return_mv": round(t.return_mv, 2)} for t in tracks
+        ]
+        rest_of_it = {"tracks": seen, "differ_pm": apart, "before": before, "after": after}
+        made = rec.entry("lever", now(), who.serial, who.board, rig.name, **rest_of_it)
         written = False
         if dry_run:
             talk.say(NOTHING)
         elif yes or await talk.agreed(f"write {len(todo)} settings to the box?", sampler):
-            await write(client, todo)
+            await write_and_keep(client, todo, record, made, "new end points")
             written = True
         else:
             raise AnswerNo(NOTHING)
     finally:
         sampler.close()
-    seen = [
-        {"track": t.name, "noise_mv": round(t.noise_mv, 2), "return_mv": round(t.return_mv, 2)} for t in tracks
-    ]
-    apart = round(disagreement_pm(tracks, sweep), 1)
-    rest_of_it = {"tracks": seen, "differ_pm": apart, "before": before, "after": after}
-    made = rec.entry("lever", now(), who.serial, who.board, rig.name, **rest_of_it)
-    if written:
-        try:
-            record.append(made)
-        except UserError as error:
-            raise UserError(f"the box has the new end points, but their record is not kept: {error}") from None
     return {"written": written, **made}
 
 

@@ -43,11 +43,13 @@ class Record:
             entries = data["entries"]
             if not isinstance(entries, list):
                 raise ValueError("without entries")
+            for made in entries:
+                _refuse_spoilt(made)
         except FileNotFoundError:
             return cls(path, [])
         except OSError as error:
             raise UserError(f"{path}: cannot be read ({error.strerror}); nothing was written") from None
-        except (ValueError, KeyError, TypeError) as error:
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
             raise UserError(
                 f"{path}: is not a record of calibrations ({error}); move it away and calibrate again"
             ) from None
@@ -78,6 +80,14 @@ class Record:
             raise UserError(
                 f"{self.path}: the points of input {target.input + 1} make no sense; leave them out with --afresh"
             ) from None
+
+
+def _refuse_spoilt(made: Any) -> None:
+    """Raise KeyError, TypeError or AttributeError for an entry that lacks what is looked up in it later."""
+    if made.get("kind") == "sense":
+        for one in made["inputs"]:
+            _ = one["input"], one["cells"], one["upper_kohm"], one["lower_kohm"]
+            _ = one["points"], one["gain_only"], one["after"]
 
 
 def _same(one: Mapping[str, Any], target: Target) -> bool:

@@ -11,6 +11,7 @@ from typing import Any, Protocol
 from barbox.calibration import record as rec
 from barbox.calibration import steps
 from barbox.calibration.budget import Point, Result
+from barbox.calibration.keep import write_and_keep
 from barbox.calibration.meter import EXAMPLE, Meter, Reading, parse_reading
 from barbox.calibration.sample import Sample, Sampler
 from barbox.calibration.steps import Target
@@ -20,7 +21,7 @@ from barbox.link.client import Client
 from barbox.rig.keys import LEARNED_SENSE
 from barbox.rig.model import Rig
 from barbox.settings_text import Slot
-from barbox.settings_write import Change, write
+from barbox.settings_write import Change
 from shared_proto.settings import ROWS
 
 NOTHING = "nothing was written"
@@ -95,9 +96,8 @@ class Session:
             if self._wanted.dry_run:
                 self._talk.say(NOTHING)
             elif self._wanted.yes or await self._talk.agreed(f"write {len(todo)} settings to the box?", sampler):
-                await write(self._client, todo)
+                await write_and_keep(self._client, todo, self._record, self._entry(out), "new calibration")
                 out.written = True
-                self._keep(out)
             else:
                 raise AnswerNo(NOTHING)
         finally:
@@ -237,13 +237,10 @@ class Session:
                 raise AnswerNo(NOTHING) from None
         return Result(target, self._rig.board, points, True)
 
-    def _keep(self, out: Outcome) -> None:
+    def _entry(self, out: Outcome) -> dict[str, Any]:
         who = self._client.identity
         inputs = [rec.result_json(r, out.before[r.target.input]) for r in out.results]
-        try:
-            self._record.append(rec.entry("sense", now(), who.serial, who.board, self._rig.name, inputs=inputs))
-        except UserError as error:
-            raise UserError(f"the box has the new calibration, but its record is not kept: {error}") from None
+        return rec.entry("sense", now(), who.serial, who.board, self._rig.name, inputs=inputs)
 
     # -- verify -------------------------------------------------------------------------------------------------------
 

@@ -127,7 +127,8 @@ async def _on_a_box(
 
 def _at_terminal(as_json: bool) -> tuple[Any, dict[str, Any]]:
     """Whoever runs the bench, and the time they live in where it is not that of the wall."""
-    from barbox.cli.terminal import Lines, Terminal
+    from barbox.cli.lines import Lines
+    from barbox.cli.terminal import Terminal
 
     return Terminal(Lines(0), quiet=as_json), {}
 

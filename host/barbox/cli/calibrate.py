@@ -6,14 +6,15 @@ import asyncio
 import shutil
 import sys
 import textwrap
-import threading
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from barbox.cli import options
+from barbox.cli.lines import Lines
 from barbox.errors import AnswerNo, UserError
 from barbox.link.find import open_box
 from barbox.rig import load
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from barbox.calibration.record import Record
     from barbox.calibration.sample import Sampler
     from barbox.calibration.session import Wanted
+    from barbox.link.client import Client
     from barbox.rig.model import Rig
 
 
@@ -90,7 +92,7 @@ def command(
         yes=yes,
         dry_run=dry_run,
     )
-    talk = Terminal(quiet=as_json)
+    talk = Terminal(Lines(0), quiet=as_json)
     record = Record.load(path_beside(path))
     if lever:
         options.run(_lever(url, rig, record, talk, wanted, as_json))
@@ -100,17 +102,28 @@ def command(
         options.run(_calibrate(url, rig, record, wanted, talk, as_json, picture))
 
 
+@asynccontextmanager
+async def _box(url: str | None) -> AsyncIterator[Client]:
+    """The box, for as long as it is needed. Ctrl-C is told in a sentence, which holds until the write begins; that
+    is never broken off (`barbox.calibration.keep`)."""
+    client = await open_box(url)
+    try:
+        yield client
+    except asyncio.CancelledError:
+        click.echo("barbox: interrupted; nothing was written", err=True)
+        raise
+    finally:
+        await client.close()
+
+
 async def _calibrate(
     url: str | None, rig: Rig, record: Record, wanted: Wanted, talk: Terminal, as_json: bool, picture: Path | None
 ) -> None:
     from barbox.calibration.record import result_json
     from barbox.calibration.session import Session
 
-    client = await open_box(url)
-    try:
+    async with _box(url) as client:
         out = await Session(client, rig, record, wanted, talk).calibrate()
-    finally:
-        await client.close()
     if out.written:
         talk.say(f"written and read back; kept in {record.path}")
     if picture:
@@ -128,11 +141,8 @@ async def _verify(
 ) -> None:
     from barbox.calibration.session import Session
 
-    client = await open_box(url)
-    try:
+    async with _box(url) as client:
         rows = await Session(client, rig, record, wanted, talk).verify()
-    finally:
-        await client.close()
     if not rows:
         raise AnswerNo("no point was taken, so nothing is verified")
     for row in rows:
@@ -158,11 +168,8 @@ async def _lever(
 ) -> None:
     from barbox.calibration.lever import learn_lever
 
-    client = await open_box(url)
-    try:
+    async with _box(url) as client:
         out = await learn_lever(client, rig, record, talk, yes=wanted.yes, dry_run=wanted.dry_run)
-    finally:
-        await client.close()
     if out["written"]:
         talk.say(f"written and read back; kept in {record.path}")
     if as_json:
@@ -172,23 +179,39 @@ async def _lever(
 class Terminal:
     """Speaks with a person. At a terminal the line above the question shows what the box reads, twice a second."""
 
-    def __init__(self, quiet: bool = False) -> None:
+    def __init__(self, lines: Lines, quiet: bool = False) -> None:
+        self._lines = lines
         self._quiet = quiet
+        self._folds = sys.stdout.isatty() and not quiet
+        self._draws = self._folds and lines.is_terminal
 
     def say(self, text: str) -> None:
         """One or more lines; to stderr where stdout is for a script."""
-        if sys.stdout.isatty() and not self._quiet:
+        if self._folds:
             text = "\n".join([_wrapped(line) for line in text.split("\n")])
         click.echo(text, err=self._quiet)
 
     async def ask(self, question: str, sampler: Sampler, live: Callable[[], str]) -> str:
         """What the person types. Raises AnswerNo at the end of input."""
-        if sys.stdin.isatty():
-            text = await _with_live(question, sampler, live if sys.stdout.isatty() and not self._quiet else str)
-        else:
-            click.echo(question, nl=False, err=self._quiet)
-            text = sys.stdin.readline()
-        if not text:
+        above = live() if self._draws else ""
+        click.echo(f"{above}\n{question}" if above else question, nl=False, err=self._quiet)
+        typed = asyncio.ensure_future(self._lines.next())
+        loop = asyncio.get_running_loop()
+        shown_s = loop.time()
+        try:
+            await asyncio.sleep(0)  # a line that is there already waits for no status
+            while not typed.done():
+                await sampler.step()
+                if above and loop.time() - shown_s > 0.5 and not typed.done():
+                    shown_s = loop.time()
+                    _above(live())
+            text = typed.result()
+        except BaseException:
+            click.echo(err=self._quiet)
+            raise
+        finally:
+            typed.cancel()
+        if text is None:
             click.echo(err=self._quiet)
             raise AnswerNo("the input ended; nothing was written")
         return text.strip()
@@ -202,36 +225,6 @@ class Terminal:
         return text.lower() in ("y", "yes")
 
 
-async def _with_live(question: str, sampler: Sampler, live: Callable[[], str]) -> str:
-    """A typed line, while the stream is read and the line above the question is drawn anew."""
-    loop = asyncio.get_running_loop()
-    typed: asyncio.Future[str] = loop.create_future()
-
-    def read() -> None:
-        text = sys.stdin.readline()
-        loop.call_soon_threadsafe(lambda: None if typed.done() else typed.set_result(text))
-
-    # A daemon, so that a link that is lost ends the command though nobody types.
-    threading.Thread(target=read, daemon=True).start()
-    above = live()
-    click.echo(f"{above}\n{question}" if above else question, nl=False, err=not sys.stdout.isatty())
-    shown_s = loop.time()
-    try:
-        while not typed.done():
-            stepped = asyncio.ensure_future(sampler.step())
-            await asyncio.wait({stepped, typed}, return_when=asyncio.FIRST_COMPLETED)
-            if not stepped.done():
-                await asyncio.wait({stepped})
-            stepped.result()
-            if above and loop.time() - shown_s > 0.5 and not typed.done():
-                shown_s = loop.time()
-                _above(live())
-    except BaseException:
-        click.echo()
-        raise
-    return await typed
-
-
 def _wrapped(line: str) -> str:
     """Broken between words at the width of the terminal, indented as it begins."""
     indent = " " * (len(line) - len(line.lstrip()))
@@ -242,5 +235,3 @@ def _above(text: str) -> None:
     """Draw the line above the cursor anew and leave the cursor, and what is typed, where they are (ECMA-48)."""
     sys.stdout.write(f"\x1b7\x1b[1A\r{text}\x1b[K\x1b8")
     sys.stdout.flush()
-
-

@@ -1,0 +1,124 @@
+"""`barbox calibrate` without a box: the talk at a terminal, the record beside the sheet, and what ends neither."""
+
+import asyncio
+import json
+import os
+
+import pytest
+
+from barbox.calibration import keep
+from barbox.calibration.record import Record
+from barbox.cli.calibrate import Terminal
+from barbox.cli.lines import Lines
+from barbox.errors import BoxError, UserError
+
+
+class Reading:
+    """A stream that is read again and again; after `lost_at` times the link is gone."""
+
+    def __init__(self, lost_at=None):
+        self.steps = 0
+        self.lost_at = lost_at
+
+    async def step(self):
+        self.steps += 1
+        if self.steps == self.lost_at:
+            raise BoxError("the link was lost")
+        await asyncio.sleep(0)
+
+
+@pytest.fixture
+def pipe():
+    out, into = os.pipe()
+    yield out, into
+    os.close(into)
+
+
+async def others():
+    """Tasks that are left besides this one."""
+    await asyncio.sleep(0)
+    return asyncio.all_tasks() - {asyncio.current_task()}
+
+
+def test_the_stream_is_read_while_somebody_thinks(pipe):
+    async def story():
+        sampler = Reading()
+        asked = asyncio.ensure_future(Terminal(Lines(pipe[0])).ask("the meter shows: ", sampler, str))
+        while sampler.steps < 100:
+            await asyncio.sleep(0)
+        os.write(pipe[1], b" 41.93 \n")
+        return await asked
+
+    assert asyncio.run(story()) == "41.93"
+
+
+def test_ctrl_c_at_a_question_leaves_nothing_running(pipe, caplog):
+    """Else a read of the stream that nobody waits for ends in a traceback once the link is closed."""
+
+    async def story():
+        sampler = Reading()
+        asked = asyncio.ensure_future(Terminal(Lines(pipe[0])).ask("the meter shows: ", sampler, str))
+        while sampler.steps < 3:
+            await asyncio.sleep(0)
+        asked.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await asked
+        assert await others() == set()
+
+    asyncio.run(story())
+    assert caplog.text == ""
+
+
+def test_a_link_that_is_lost_at_a_question_ends_it_though_nobody_types(pipe):
+    async def story():
+        with pytest.raises(BoxError, match="the link was lost"):
+            await Terminal(Lines(pipe[0])).ask("the meter shows: ", Reading(lost_at=3), str)
+        assert await others() == set()
+
+    asyncio.run(story())
+
+
+def test_ctrl_c_does_not_break_off_a_write_that_has_begun(tmp_path, monkeypatch):
+    record = Record.load(tmp_path / "trike.calibrations.json")
+    going_on, begun = None, None
+
+    async def write(client, todo):
+        begun.set()
+        await going_on.wait()
+
+    async def story():
+        nonlocal going_on, begun
+        going_on, begun = asyncio.Event(), asyncio.Event()
+        task = asyncio.ensure_future(keep.write_and_keep(None, [], record, {"kind": "lever"}, "new end points"))
+        await begun.wait()
+        task.cancel()
+        await asyncio.sleep(0)
+        assert not task.done() and not record.path.exists()
+        going_on.set()
+        await task
+
+    monkeypatch.setattr(keep, "write", write)
+    asyncio.run(story())
+    assert Record.load(record.path).entries == [{"kind": "lever"}]
+
+
+ONE = {"input": 1, "cells": 5, "upper_kohm": 56, "lower_kohm": 10, "points": [], "gain_only": True, "after": {}}
+
+
+@pytest.mark.parametrize(
+    "entries",
+    [
+        None,
+        [1],
+        [{"kind": "sense"}],
+        [{"kind": "sense", "inputs": 1}],
+        *[[{"kind": "sense", "inputs": [{k: v for k, v in ONE.items() if k != name}]}] for name in ONE],
+    ],
+)
+def test_a_record_that_was_spoilt_by_hand_is_one_sentence(tmp_path, entries):
+    path = tmp_path / "trike.calibrations.json"
+    made = {"format": "barbox calibrations", "version": 1, "entries": entries}
+    path.write_text(json.dumps(made))
+    with pytest.raises(UserError, match="is not a record of calibrations .*; move it away and calibrate again"):
+        Record.load(path)
+    assert json.loads(path.read_text()) == made
