@@ -8,6 +8,7 @@ from shared_proto import messages as m
 from shared_proto.states import BENCH
 
 _SHORT_MS = 100  # events wait for this long at most
+_TRIES = 3  # a pack takes far less than a frame, so the second is whole
 
 
 class Stream:
@@ -36,25 +37,33 @@ class Stream:
                 self._send(self.status())
 
     def status(self):
-        """One status body."""
+        """One status body, all of one step: what a step has come into the middle of is packed again."""
         self._number = (self._number + 1) & 0xFFFF
+        times = self._control.take_times()
         c = self._control.controller
+        for _ in range(_TRIES):
+            now_ms = c.now_ms
+            body = self._pack(c, now_ms, times)
+            if c.now_ms == now_ms:
+                break
+        return body
+
+    def _pack(self, c, now_ms, times):
         inputs = c.inputs
         out = c.outputs
         lock = c.interlock
         weakest_mv = c.strings.weakest_cell_mv
-        late_us, step_us = self._control.take_times()
         estimate = self._estimate
         bench = c.bench
         # On the bench only a sensor tells the current: the estimate is by the demand of the lever.
         current_da = c.sense.current_da if lock.state == BENCH else estimate.current_da
         return m.STATUS.pack(
-            self._number, c.now_ms, self._clock.unix_s(c.now_ms), lock.state, lock.cause, lock.waits,
+            self._number, now_ms, self._clock.unix_s(now_ms), lock.state, lock.cause, lock.waits,
             out.limit, out.limit_pm, out.warnings, out.lever_pm, out.demand_pm,
             inputs.lever_a_mv, inputs.lever_b_mv,
             inputs.stop_closed | inputs.button << 1 | inputs.brake << 2 | inputs.lever_switch << 3,
             c.strings.weakest + 1, weakest_mv, *out.pulse_us, *c.sense.mv, *c.strings.section_mv,
-            *c.sense.fault, c.overruns, late_us, step_us, c.events.lost, inputs.supply_mv, inputs.speed_dmh,
+            *c.sense.fault, c.overruns, *times, c.events.lost, inputs.supply_mv, inputs.speed_dmh,
             *current_da, c.rest_cell_mv, *estimate.charge_pm, estimate.minutes_left,
             bench.phase, bench.side, bench.steps, bench.end, bench.left_ms())
 

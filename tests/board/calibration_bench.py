@@ -61,6 +61,7 @@ class Bench:
         self._lines: list[str] = []
         self.at_line: dict[int, Callable[[], object]] = {}  # before that line is typed
         self._typed = 0
+        self._opened = 0
         monkeypatch.setattr(calibrate, "open_box", self._open)
         monkeypatch.setattr(options, "run", self._run)
         monkeypatch.setattr(calibrate, "Lines", lambda fd: self)
@@ -76,9 +77,14 @@ class Bench:
             action()
         return self._lines.pop(0) if self._lines else None
 
+    def _client(self, link, **how) -> Client:
+        """Its numbers are not drawn: what is escaped in a frame takes time, and a run is to be the same each time."""
+        self._opened += 1
+        return Client(link, silence_s=None, first_number=1 + 7919 * self._opened % 0xFFFF, **how)
+
     async def _open(self, url=None):
         self.link = SerialLink(self.box.port.path)
-        client = Client(self.link, timeout_s=0.5, tries=2, silence_s=None)
+        client = self._client(self.link, timeout_s=0.5, tries=2)
         await client.open()
         return client
 
@@ -139,7 +145,7 @@ class Bench:
         """At each charge of the strings, what the box itself tells of sense input n in mV, in a single status, and
         the truth in V."""
         link = SerialLink(self.box.port.path)
-        client = Client(link, silence_s=None)
+        client = self._client(link)
         await self.box.while_waiting(client.open(), link)
         try:
             stream = client.subscribe()
