@@ -23,12 +23,17 @@ _MOVED = 6.0  # between both halves, in standard deviations of their difference
 
 @dataclass(frozen=True)
 class Sample:
-    """Mean of `readings` codes and their standard deviation, drift taken off; `moved`: last half less first."""
+    """Mean of `readings` codes and their standard deviation, drift taken off; `moved`: last half less first.
+
+    `calm_sd` is the standard deviation without the largest step between neighbours: one jump would hide in its own
+    noise otherwise.
+    """
 
     code: float
     sd: float
     readings: int
     moved: float = 0.0
+    calm_sd: float = 0.0
 
     def u_mean(self, step: float) -> float:
         """Standard uncertainty of the mean, in codes. `step`: one code of the converter itself.
@@ -45,15 +50,16 @@ class Sample:
 
     def steady(self, step: float) -> bool:
         """Whether the voltage stood still but for noise and a step of the converter."""
-        return abs(self.moved) <= step + _MOVED * self.u_single(step) * 2 / sqrt(self.readings)
+        return abs(self.moved) <= step + _MOVED * max(self.calm_sd, step / sqrt(12)) * 2 / sqrt(self.readings)
 
 
 def sample(codes: Iterable[float]) -> Sample:
     """The sample of these codes, at least four. The noise is that of neighbours, which a slow drift leaves alone."""
     c = np.asarray(list(codes), float)
     half = len(c) // 2
-    sd = sqrt(float(np.mean(np.diff(c) ** 2)) / 2)
-    return Sample(float(c.mean()), sd, len(c), float(c[half:].mean() - c[:half].mean()))
+    squares = np.sort(np.diff(c) ** 2)
+    sd, calm_sd = (sqrt(float(np.mean(s)) / 2) for s in (squares, squares[:-1]))
+    return Sample(float(c.mean()), sd, len(c), float(c[half:].mean() - c[:half].mean()), calm_sd)
 
 
 class Sampler:

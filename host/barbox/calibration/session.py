@@ -207,17 +207,17 @@ class Session:
         )
 
     def _point(self, target: Target, reading: Reading, sample: Sample, meter: Meter) -> Point:
-        suspects = Suspects(self._targets, self._codes, self._rig.board)
-        wrong = suspects.judge(target, reading, meter.likely_range(reading))
-        if wrong:
-            raise UserError(wrong)
-        used = meter.range_of(reading)
         if not sample.steady(self._rig.board.code_step):
             moved_mv = sample.moved * target.nominal_nv / 1e6
             raise UserError(
                 f"{target.name}: the voltage moved by {moved_mv:+.0f} mV while it was read: let the packs rest and "
                 "measure again"
             )
+        suspects = Suspects(self._targets, self._codes, self._rig.board)
+        wrong = suspects.judge(target, reading, meter.likely_range(reading))
+        if wrong:
+            raise UserError(wrong)
+        used = meter.range_of(reading)
         return Point(now(), reading.volts, used, sample)
 
     # -- fit and write ----------------------------------------------------------------------------------------------
