@@ -6,6 +6,7 @@ Runs on CPython and MicroPython alike. Floats of single precision are enough; st
 import struct
 
 from services.estimate_charge import Charge
+from services.estimate_idle import Idle
 from services.estimate_sag import Sag, SlowCurrent
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX, SIDES_MAX
 
@@ -22,6 +23,7 @@ _MOHM = 2.0  # capacity not stated
 _MOHM_LEAST, _MOHM_MOST = 0.3, 30.0
 _FULL_MV, _FULL_LEAST_MV, _FULL_MOST_MV = 150.0, 10.0, 1500.0  # the same as sag at full, where no current is known
 _REF_A = 100.0  # unit of current where the curve was not measured
+_DRAWS = 0.05  # of what demand should draw: a side that a sensor sees draw less stands idle
 _UNSEEN_A = 5000  # a sensor above this, in 0.1 A, is broken
 
 _MAGIC = 0xE1
@@ -37,6 +39,8 @@ class _Side:
     def __init__(self):
         self.slow = SlowCurrent()
         self.charge = Charge()
+        self.idle = Idle()
+        self.sections: list = []
         self.shape = [0.0] * 12
         self.curves: tuple = ()
         self.start((0,) * 11, (0,) * 11, 0)
@@ -58,6 +62,8 @@ class _Side:
         self.sensed = False  # by a sensor, now
         self.known = self.curve_known  # in amperes
         self.x = 0.0
+        self.asked = 0.0  # what it should be; more than `x` on a side that stands idle
+        self.idle.start()
         self.wanted = 0.0  # what the demand should draw once spooled up
         self.restart_mean()
         self.slow.set((0.0, 0.0, 0.0))
@@ -79,12 +85,13 @@ class _Side:
         self.wanted += (shape - self.wanted) * (dt_s / (_SPOOL_S + 0.5 * dt_s) if dt_s < _SPOOL_S else 1.0)
         sensed = 0 <= sensor_da <= _UNSEEN_A
         known = sensed or self.curve_known
-        self.x = sensor_da * 0.1 / self.ref_a if sensed else self.full * self.wanted
+        self.asked = sensor_da * 0.1 / self.ref_a if sensed else self.full * self.wanted
+        self.x = 0.0 if self.idle.idle and not sensed else self.asked
         if sensed != self.sensed or known != self.known:
             self.sensed = sensed
             self.known = known
             self.charge.stated(self.full_s())
-        self.sum += self.x * dt_s
+        self.sum += self.asked * dt_s
         self.least = min(self.least, self.x)
         self.most = max(self.most, self.x)
 
@@ -92,7 +99,8 @@ class _Side:
         """Once a second, with the mean current meanwhile."""
         self.slow.update(mean, dt_s)
         self.charge.count(mean, dt_s, self.sensed)
-        if self.sensed and self.wanted > 0.15 and self.most - self.least < 0.1 * self.most:
+        draws = mean > _DRAWS * self.wanted
+        if self.sensed and draws and self.wanted > 0.15 and self.most - self.least < 0.1 * self.most:
             ratio = min(max(mean / self.wanted, 0.1), 10.0)
             self.full += (ratio - self.full) * min(0.1 * dt_s, 1.0)
 
@@ -109,6 +117,13 @@ class _Section:
         self.sum = 0.0
         self.time = 0.0
         self.mean_mv = -1.0  # of the second before
+        self.before_mv = self.early_mv = -1.0  # one and two seconds earlier
+        self.ref_mv = -1.0  # of a second at rest, the last one
+
+    def afresh(self):
+        """What was seen so far is of no use: another section, or none."""
+        self.rest_mv = self.mean_mv = self.before_mv = self.early_mv = self.ref_mv = -1.0
+        self.sum = self.time = 0.0
 
 
 class Estimator:
@@ -131,6 +146,7 @@ class Estimator:
         self.full_sag_cell_mv = [NOT_KNOWN_MV] * SENSES_MAX
         self.charge_pm = [NOT_KNOWN] * SIDES_MAX
         self.minutes_left = NOT_KNOWN
+        self.idle_side = -1  # a side that the step found to draw nothing, -1 none; set from outside
         self._count = 0
         self._sides = [_Side() for _ in range(SIDES_MAX)]
         self._sections = [_Section() for _ in range(SENSES_MAX)]
@@ -162,11 +178,12 @@ class Estimator:
             if side < 0 or side != section.side or top != section.top or not same[side]:
                 section.side = side
                 section.top = top
-                section.rest_mv = -1.0
-                section.time = section.sum = 0.0
+                section.afresh()
                 if side >= 0:
                     self._guess(section)
             self._show_unknown(n)
+        for s in range(SIDES_MAX):
+            self._sides[s].sections = [section for section in self._sections if section.side == s]
 
     def _guess(self, section):
         side = self._sides[section.side]
@@ -213,14 +230,12 @@ class Estimator:
         side = self._sides[section.side]
         cell_mv = mv / cells if mv != NOT_KNOWN_MV and cells > 0 else 0.0
         if not _CELL_LEAST_MV < cell_mv < _CELL_MOST_MV:
-            section.rest_mv = -1.0
-            section.time = section.sum = 0.0
+            section.afresh()
             self._show_unknown(n)
             return
         if cells != section.cells:
             section.cells = cells
-            section.rest_mv = -1.0
-            section.time = section.sum = 0.0
+            section.afresh()
             section.sag.rest_mv = -1.0
         sag = section.sag
         sag_mv = max(sag.loss_mv(side.x, side.slow.value), 0.0)
@@ -236,9 +251,22 @@ class Estimator:
     def _close(self):
         """The end of a second: sides at once, sections one after the other in the updates to come."""
         time = self._time
+        for section in self._sections:
+            section.early_mv = section.before_mv
+            section.before_mv = section.mean_mv
+            section.mean_mv = section.sum / section.time if section.time > 0.6 * time else -1.0
+            section.sum = section.time = 0.0
         for s in range(self._count):
             side = self._sides[s]
-            self._mean[s] = mean = side.sum / time
+            mean = side.sum / time
+            if side.sensed:
+                side.idle.start()
+            else:
+                side.idle.judge(side.sections, mean, side.slow.value, s == self.idle_side, time)
+                if side.idle.idle:
+                    side.x = mean = 0.0
+                    side.least = side.most = 0.0
+            self._mean[s] = mean
             self._blur[s] = side.most - side.least
             side.restart_mean()
             side.close(mean, time)
@@ -250,29 +278,24 @@ class Estimator:
             if of_side >= 0.0 and (minutes < 0.0 or of_side < minutes):
                 minutes = of_side
         self.minutes_left = int(minutes) if 0.0 <= minutes < 1440.0 else NOT_KNOWN
-        for section in self._sections:
-            section.mean_mv = section.sum / section.time if section.time > 0.6 * time else -1.0
-            section.sum = section.time = 0.0
         self._closed_s = time
         self._time = 0.0
         self._next = 0
 
     def _see(self, s, time):
         """Charge of a side: by its best section, less what the weakest has less than the best."""
-        best = weakest = -1
-        for n in range(SENSES_MAX):
-            section = self._sections[n]
-            if section.side == s and section.rest_mv >= 0.0:
-                if best < 0 or section.rest_mv > self._sections[best].rest_mv:
-                    best = n
-                if weakest < 0 or section.rest_mv < self._sections[weakest].rest_mv:
-                    weakest = n
         side = self._sides[s]
+        best = weakest = None
+        for section in side.sections:
+            if section.rest_mv >= 0.0:
+                if best is None or section.rest_mv > best.rest_mv:
+                    best = section
+                if weakest is None or section.rest_mv < weakest.rest_mv:
+                    weakest = section
         charge = side.charge
-        if best >= 0:
-            rest_mv = self._sections[best].rest_mv
-            charge.see(rest_mv, self._sections[best].sag.error_mv(side.x, side.slow.value), time)
-            charge.compare(rest_mv, self._sections[weakest].rest_mv, time)
+        if best is not None and weakest is not None:
+            charge.see(best.rest_mv, best.sag.error_mv(side.x, side.slow.value), time)
+            charge.compare(best.rest_mv, weakest.rest_mv, time)
         left_pm = charge.left_pm()
         self.charge_pm[s] = int(left_pm + 0.5) if left_pm >= 0.0 else NOT_KNOWN
 

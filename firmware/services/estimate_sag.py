@@ -12,6 +12,8 @@ rider's own steps teach them; a steady pull moves the rest voltage alone, with t
 parameters (S. F. Schmidt, 1966). Floats of single precision are enough.
 """
 
+from array import array
+
 _NOISE = 64.0  # mV2; a mean over 1 s is better than that, but its errors are not independent from second to second
 _MODEL = 0.08  # of the sag: how far this simple model may be off
 _OFF = 0.2  # the same, where nothing averages it
@@ -78,6 +80,7 @@ class Sag:
     """`fast_mv`, `slow_mv`, `bend_mv`: see above; `rest_mv`: at rest, below 0 while not known."""
 
     def __init__(self):
+        self._kept = array("f", [0.0] * 6)
         self.start(150.0, 10.0, 1500.0)
 
     def start(self, fast_mv, least_mv, most_mv):
@@ -101,11 +104,28 @@ class Sag:
         self._p12 = self._p13 = self._p23 = 0.0
         self.open(25.0)
         self._bound()
+        self.keep()
 
     def open(self, variance):
         """The rest voltage may be another now; what it taught about sag stays."""
         self._p00 = variance
         self._p01 = self._p02 = self._p03 = 0.0
+
+    def keep(self):
+        """Remember what is known, in case what comes next turns out to have been no current."""
+        kept = self._kept
+        kept[0] = self.fast_mv
+        kept[1] = self.slow_mv
+        kept[2] = self.bend_mv
+        kept[3] = self._p11
+        kept[4] = self._p22
+        kept[5] = self._p33
+
+    def back(self):
+        """To what `keep` remembered; how fast, slow and bend hang together is forgotten, and so is the voltage."""
+        self.fast_mv, self.slow_mv, self.bend_mv, self._p11, self._p22, self._p33 = self._kept
+        self._p12 = self._p13 = self._p23 = 0.0
+        self.rest_mv = -1.0
 
     def loss_mv(self, x, s):
         """Sag of a cell under a current and a slow current."""

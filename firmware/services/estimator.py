@@ -130,5 +130,6 @@ class EstimatorTask:
         means = self._means
         means.close()
         estimate = self.estimate
+        estimate.idle_side = self._controller.balance.side_idle
         estimate.update(dt_s, means.section_mv, means.section_cells, means.demand_pm, means.current_da)
         self._controller.rest_cell_mv = estimate.weakest_rest_cell_mv

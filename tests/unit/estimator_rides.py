@@ -102,6 +102,11 @@ class Feed:
         return self.estimator
 
 
+def ocv_mv(s: float) -> float:
+    """Voltage at rest at a charge of 0..1: T. Kim, W. Qiao, IEEE Trans. Energy Conversion 26(4), 2011."""
+    return 1000 * (-0.852 * math.exp(-63.867 * s) + 3.6297 + 0.559 * s - 0.51 * s * s + 0.508 * s**3)
+
+
 class Bench(Feed):
     """A feed that holds packs as well: equal cells, each a resistance, an RC pair and the curve of Kim and Qiao."""
 
@@ -113,11 +118,17 @@ class Bench(Feed):
         self.ah = (values.get("side.capacity_mah") or 10000) / 1000
         self.left = left
         self.amperes = self.slow_a = self.off_mv = 0.0
+        self.dead: set[int] = set()  # sides that draw nothing, whatever the demand
+        self._side = [values.get("sense.side", n) - 1 for n in range(SENSES_MAX)]
+        self._dead_left, self._dead_slow_a = left, 0.0
 
     @property
     def rest_mv(self) -> float:
-        s = self.left
-        return 1000 * (-0.852 * math.exp(-63.867 * s) + 3.6297 + 0.559 * s - 0.51 * s * s + 0.508 * s**3)
+        return ocv_mv(self.left)
+
+    @property
+    def dead_rest_mv(self) -> float:
+        return ocv_mv(self._dead_left)
 
     def hold(self, seconds: float, demand_pm: int = 0) -> Estimator:
         """Let time pass, all sides alike; `off_mv` is added to every cell's reading."""
@@ -128,9 +139,14 @@ class Bench(Feed):
             self.slow_a += (self.amperes - self.slow_a) * (1 - math.exp(-TICK_S / self.SLOW_S))
             self.left -= self.amperes * TICK_S / 3600 / self.ah
             cell_mv = self.rest_mv - self.FAST_MOHM * self.amperes - self.SLOW_MOHM * self.slow_a + self.off_mv
+            if self.dead:
+                self._dead_slow_a -= self._dead_slow_a * (1 - math.exp(-TICK_S / self.SLOW_S))
+            else:
+                self._dead_left, self._dead_slow_a = self.left, self.slow_a
+            dead_mv = self.dead_rest_mv - self.SLOW_MOHM * self._dead_slow_a + self.off_mv
             for n in range(SENSES_MAX):
                 if self.cells[n]:
-                    self.sections_mv[n] = round(self.cells[n] * cell_mv)
+                    self.sections_mv[n] = round(self.cells[n] * (dead_mv if self._side[n] in self.dead else cell_mv))
             self.tick()
         return self.estimator
 

@@ -279,13 +279,13 @@ class Rounded(ast.NodeTransformer):
 
 def in_single_precision():
     spaces = {}
-    for name in ("estimate_charge", "estimate_sag", "estimate"):
+    for name in ("estimate_charge", "estimate_sag", "estimate_idle", "estimate"):
         tree = Rounded().visit(ast.parse((FIRMWARE / f"{name}.py").read_text()))
         body = [n for n in tree.body if not (isinstance(n, ast.ImportFrom) and n.module.startswith("services"))]
         tree.body = body
         space = {"_single": single, "__name__": name}
         for other in spaces.values():
-            space.update({k: v for k, v in other.items() if k in ("Charge", "Sag", "SlowCurrent")})
+            space.update({k: v for k, v in other.items() if k in ("Charge", "Sag", "SlowCurrent", "Idle")})
         exec(compile(ast.fix_missing_locations(tree), name, "exec"), space)
         spaces[name] = space
     return spaces["estimate"]["Estimator"]()

@@ -33,7 +33,7 @@ class Desk:
         self.beats = []
         self.steps = 0
         estimate = SimpleNamespace(
-            configure=lambda values: None, update=self._update, weakest_rest_cell_mv=3700, idle=lambda side: None
+            configure=lambda values: None, update=self._update, weakest_rest_cell_mv=3700
         )
         self.task = task.EstimatorTask(
             self.controller, estimate, SimpleNamespace(beat=lambda which, now_ms: self.beats.append(now_ms))
