@@ -19,6 +19,11 @@ _STREAMED = (messages.STATUS.kind, messages.EVENT.kind)
 UPDATE = "install the firmware that comes with this program"
 
 
+def draw_number() -> int:
+    """A first number of a session, 1..65535."""
+    return 1 + int.from_bytes(os.urandom(2), "little") % 0xFFFF
+
+
 class Refused(BoxError):
     """The box answered that it did not carry out a request. `reason` is a row of `states.REFUSALS`."""
 
@@ -66,7 +71,7 @@ class Client:
         self.lost: BoxError | None = None
         self._identity: Identity | None = None
         self._decoder = frames.Decoder()
-        self._next = first_number or 1 + int.from_bytes(os.urandom(2), "little") % 0xFFFF
+        self._next = first_number or draw_number()
         self._last: int | None = None  # running number of the latest status or event
         self._heard_s = 0.0
         self._waiting: tuple[int, asyncio.Future[bytes]] | None = None
