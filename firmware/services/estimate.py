@@ -26,9 +26,9 @@ _REF_A = 100.0  # unit of current where the curve was not measured
 _DRAWS = 0.05  # of what demand should draw: a side that a sensor sees draw less stands idle
 _UNSEEN_A = 5000  # a sensor above this, in 0.1 A, is broken
 
-_MAGIC = 0xE1
+_MAGIC = 0xE2
 _SECTION = "<BHHBB"  # side * 32 + cells, fast and slow in mV/8, bend and doubt in percent of them
-_SIDE = "<HBH3B"  # charge, its doubt in 4 per mille, full current in 0.1 A, lags in percent of it
+_SIDE = "<HBHBH3B"  # charge, its doubt, voltage at rest, its doubt (Charge.to_keep), full current in 0.1 A, lags in %
 _SECTION_SIZE = struct.calcsize(_SECTION)
 _SIDE_SIZE = struct.calcsize(_SIDE)
 
@@ -322,7 +322,7 @@ class Estimator:
         self.resistance_mohm_x10[n] = NOT_KNOWN
 
     def snapshot(self):
-        """What should survive a reset, 89 bytes; a check sum is the caller's to add."""
+        """What should survive a reset, 101 bytes; a check sum is the caller's to add."""
         parts = [bytes((_MAGIC,))]
         for section in self._sections:
             sag = section.sag
@@ -352,13 +352,14 @@ class Estimator:
         same = [False] * SIDES_MAX
         for s in range(self._count):
             side = self._sides[s]
-            pm, std, full_da, a, b, c = struct.unpack(_SIDE, data[at + s * _SIDE_SIZE : at + (s + 1) * _SIDE_SIZE])
+            begin = at + s * _SIDE_SIZE
+            pm, std, mv, error_mv, full_da, a, b, c = struct.unpack(_SIDE, data[begin : begin + _SIDE_SIZE])
             if side.curve_known and abs(full_da - 10.0 * side.full * side.ref_a) > 5.0 * side.ref_a:
                 continue
             same[s] = True
             side.full = min(max(0.1 * full_da / side.ref_a, 0.1), 10.0)
             if pm <= 1000:
-                side.charge.keep(float(pm), 4.0 * std)
+                side.charge.keep(float(pm), 4.0 * std, float(mv) if rested and mv else -1.0, float(error_mv))
             if not rested:
                 side.slow.set((0.01 * a, 0.01 * b, 0.01 * c))
         for n in range(SENSES_MAX):

@@ -18,6 +18,7 @@ _TABLE_ERROR = 0.12  # capacity and measured curve
 _GUESS_ERROR = 1.0  # capacity only guessed
 _LEARNED_ERROR = 0.2  # capacity learned from the voltage
 _LEAST_VAR = 100.0  # per mille squared
+_SAME_MV = 5.0  # standard deviation of one pack's voltage at rest from day to day: warmth, sensing (common practice)
 _REST_X = 0.02
 _REST_S = 20.0  # at rest for this long, a voltage that contradicts the count wins: another pack, another ride
 _DRIFT_ERROR = 0.6  # of the fall of the rest voltage that counting foretells, by the slope of the curve
@@ -66,9 +67,13 @@ class Charge:
         """Forget all. `full_s`: seconds in which full current empties the string, 0 when not known."""
         self.pm = -1.0
         self.var = 0.0
-        self._behind = 0.0  # of the weakest section behind the best, per mille
+        self._behind = -1.0  # of the weakest section behind the best, per mille; below 0 before it was seen
+        self._rest_mv = -1.0  # at rest, as last seen
+        self._error_mv = 0.0
         self._kept_pm = -1.0
         self._kept_var = 0.0
+        self._kept_mv = -1.0
+        self._kept_error_mv = 0.0
         self._counted = 0.0
         self._rest_s = 0.0
         self._use = 0.0
@@ -85,20 +90,35 @@ class Charge:
         if self._known:
             self._full_s = min(max(full_s, 10.0), 1e6)
 
-    def keep(self, pm, std_pm):
-        """Continue from this charge if the first voltage at rest agrees with it."""
+    def keep(self, pm, std_pm, rest_mv=-1.0, error_mv=0.0):
+        """Continue from this charge if the first voltage at rest agrees with it.
+
+        `rest_mv`: the voltage at rest that went with it, `error_mv` its standard deviation. One pack shows the same
+        again, however far its curve is from the one that is known here, so this tells another pack far better than
+        the charge does where the curve is flat. Below 0: nothing but the charge is held against the voltage, as
+        after a reset in mid-ride: no pack is changed in that time, and it is still polarised.
+        """
         self._kept_pm = min(max(pm, 0.0), 1000.0)
         self._kept_var = max(std_pm * std_pm, _LEAST_VAR)
+        self._kept_mv = rest_mv
+        self._kept_error_mv = error_mv
 
     def to_keep(self):
-        """(charge in per mille, its doubt in 4 per mille) for a snapshot; 65535 when nothing is known. A charge kept
-        from before goes on as it came while no voltage has been seen."""
+        """What `keep` takes, as whole numbers for a snapshot: charge (65535: nothing is known), its doubt in
+        4 per mille, voltage at rest (0: not known), its doubt. A charge kept from before goes on as it came while no
+        voltage has been seen."""
         pm = self.pm
         var = self.var
+        rest_mv = self._rest_mv
+        error_mv = self._error_mv
         if pm < 0.0:
             pm = self._kept_pm
             var = self._kept_var
-        return int(pm + 0.5) if pm >= 0.0 else 0xFFFF, min(int(var**0.5 / 4.0) + 1, 255)
+            rest_mv = self._kept_mv
+            error_mv = self._kept_error_mv
+        return (
+            int(pm + 0.5) if pm >= 0.0 else 0xFFFF, min(int(var**0.5 / 4.0) + 1, 255),
+            min(max(int(rest_mv + 0.5), 0), 6000), min(int(error_mv + 0.5), 255))
 
     def step_pm(self, x, dt_s):
         """Charge (per mille) that `x` takes in `dt_s` seconds."""
@@ -134,11 +154,13 @@ class Charge:
     def see(self, rest_mv, error_mv, dt_s):
         """Weigh in the voltage at rest of the best section's mean cell; `error_mv`: standard deviation of the sag
         that was added back to it."""
+        self._rest_mv = rest_mv
+        self._error_mv = error_mv
         mv = _CURVE_MV + error_mv
         seen = charge_at(rest_mv)
         std = max(0.5 * (charge_at(rest_mv + mv) - charge_at(rest_mv - mv)), 5.0)
         if self.pm < 0.0:
-            self._first(seen, std)
+            self._first(seen, std, rest_mv, error_mv)
             return
         apart = seen - self.pm
         dead = std if self._known else 0.3 * std
@@ -162,17 +184,26 @@ class Charge:
     def compare(self, best_mv, weakest_mv, dt_s):
         """Weigh in how far the weakest section's voltage at rest is behind the best one's."""
         apart = max(charge_at(best_mv - _APART_MV) - charge_at(weakest_mv), 0.0)
+        if self._behind < 0.0:
+            self._behind = apart
         self._behind += (apart - self._behind) * (dt_s / (_APART_S + dt_s))
 
     def left_pm(self):
         """Charge left in the weakest section, per mille; below 0 while not known."""
-        return max(self.pm - self._behind, 0.0) if self.pm >= 0.0 else -1.0
+        return max(self.pm - max(self._behind, 0.0), 0.0) if self.pm >= 0.0 else -1.0
 
-    def _first(self, seen, std):
+    def _first(self, seen, std, rest_mv, error_mv):
         apart = seen - self._kept_pm
-        if self._kept_pm >= 0.0 and apart * apart <= 9.0 * (std * std + self._kept_var):
+        same = self._kept_pm >= 0.0 and apart * apart <= 9.0 * (std * std + self._kept_var)
+        wider = 0.0
+        if same and self._kept_mv >= 0.0:
+            apart_mv = rest_mv - self._kept_mv
+            doubt_mv = self._kept_error_mv + error_mv
+            same = apart_mv * apart_mv <= 9.0 * (_SAME_MV * _SAME_MV + doubt_mv * doubt_mv)
+            wider = seen - charge_at(self._kept_mv)  # by what it may be another after all
+        if same:
             self.pm = self._kept_pm
-            self.var = self._kept_var
+            self.var = self._kept_var + wider * wider
         else:
             self.pm = seen
             self.var = std * std + _LEAST_VAR

@@ -157,7 +157,7 @@ def test_a_snapshot_brings_back_resistance_and_charge():
     bench.sensor_da[:2] = [UNKNOWN, UNKNOWN]
     before = bench.ride(4)
     data = before.snapshot()
-    assert len(data) <= 96
+    assert len(data) == 101
     after = Bench(KNOWN, bench.left)
     after.amperes, after.slow_a = bench.amperes, bench.slow_a
     assert after.estimator.restore(data, rested=False)
@@ -176,6 +176,55 @@ def test_another_pack_after_a_snapshot_is_taken_by_its_voltage():
     assert after.hold(3).charge_pm[0] > 990
 
 
+def stale_points(ridden, to, rest_s, swap):
+    """Points by which charge is wrong at power-up: the pack ridden from 80 % to `to` per cent, or another one that has
+    """Points by which charge is wrong at power-up: the pack ridden from 80 % to `to`, or another with `swap` more. Its
+    curve is 12 mV above the one the box knows, as any pack's may be, so that counting is the better."""
+    bench.hold(30)
+    bench.off_mv = 12
+    while bench.left > to:
+        bench.hold(20, ridden)
+    bench.hold(rest_s)
+    after = Bench(KNOWN, bench.left + swap)
+    after.off_mv = 12
+    assert after.estimator.restore(bench.estimator.snapshot())
+    return after.hold(3).charge_pm[0] / 10 - 100 * after.left
+
+
+@pytest.mark.parametrize("ridden", [400, 800])
+@pytest.mark.parametrize("to", [0.6, 0.5, 0.4, 0.3])
+@pytest.mark.parametrize(("rest_s", "points"), [(3, 10), (180, 6.5), (600, 3.5)])
+def test_on_the_flat_part_the_same_pack_goes_on_and_another_one_does_not(ridden, to, rest_s, points):
+    """The log is written seconds after the ride, when the voltage at rest is not sure yet, or later; the next start is
+    a day after. By its voltage alone a pack with such a curve is 3 points off."""
+    assert abs(stale_points(ridden, to, rest_s, 0.0)) <= 5
+    for swap in (-0.3, -0.15, -0.12, -0.09, 0.09, 0.12, 0.15, 0.3):
+        if to + swap > 0.1:
+            assert abs(stale_points(ridden, to, rest_s, swap)) <= points
+    for swap in (-0.06, -0.03, 0.03, 0.06):  # 25 mV and less: nothing tells it from the same pack
+        assert abs(stale_points(ridden, to, rest_s, swap)) <= 8
+
+
+def test_after_a_watchdog_reset_it_is_the_same_pack_whatever_its_polarised_voltage_says():
+    bench = Bench(KNOWN, 0.8)
+    bench.ride(4)
+    bench.hold(30, 900)
+    before = bench.estimator.charge_pm[0]
+    after = Bench(KNOWN, bench.left)
+    after.amperes, after.slow_a = 0.0, bench.slow_a
+    after.off_mv = -25
+    assert after.estimator.restore(bench.estimator.snapshot(), rested=False)
+    assert after.hold(3).charge_pm[0] == pytest.approx(before, abs=2)
+
+
+def test_a_weak_section_is_known_at_once_at_power_up():
+    feed = Feed(rig(sides=1, capacity_mah=10000, full_a=100.0))
+    for _ in range(10):
+        feed.sections_mv[:2] = [SECTION * 3804, SECTION * 3945]  # 40 and 70 %
+        e = feed.tick()
+    assert e.charge_pm[0] == pytest.approx(400, abs=40)
+
+
 def test_a_pack_changed_without_a_reset_is_taken_by_its_voltage():
     bench = Bench(KNOWN, 0.2)
     bench.hold(60)
@@ -183,7 +232,7 @@ def test_a_pack_changed_without_a_reset_is_taken_by_its_voltage():
     assert bench.hold(60).charge_pm[0] > 970
 
 
-@pytest.mark.parametrize("data", [b"", b"\xe1", b"\0" * 89, b"\xe1" + b"\xff" * 88, b"\xe1" + b"\0" * 88])
+@pytest.mark.parametrize("data", [b"", b"\xe1", b"\0" * 101, b"\xe2" + b"\xff" * 100, b"\xe2" + b"\0" * 100])
 def test_a_snapshot_of_nothing_does_no_harm(data):
     bench = Bench(KNOWN, 0.5)
     bench.estimator.restore(data)
@@ -250,7 +299,7 @@ def test_whatever_comes_in_stays_finite_and_in_range(stated, ticks, repeats):
             assert mohm == UNKNOWN or 3 <= mohm <= 300 * 1.75, r
     assert all(math.isfinite(v) and abs(v) < 1e8 for v in floats(e))
     assert size(e) == before
-    assert len(e.snapshot()) <= 96
+    assert len(e.snapshot()) == 101
     other = Estimator()
     other.configure(rig(capacity_mah=stated[0], full_a=stated[1]))
     assert other.restore(e.snapshot())
