@@ -177,9 +177,9 @@ def test_another_pack_after_a_snapshot_is_taken_by_its_voltage():
 
 
 def stale_points(ridden, to, rest_s, swap):
-    """Points by which charge is wrong at power-up: the pack ridden from 80 % to `to` per cent, or another one that has
     """Points by which charge is wrong at power-up: the pack ridden from 80 % to `to`, or another with `swap` more. Its
     curve is 12 mV above the one the box knows, as any pack's may be, so that counting is the better."""
+    bench = Bench(KNOWN, 0.8)
     bench.hold(30)
     bench.off_mv = 12
     while bench.left > to:
