@@ -252,6 +252,25 @@ def test_the_stream_has_the_rate_that_is_set(hz):
         assert {b - a for a, b in zip(numbers, numbers[1:], strict=False)} == {1}
 
 
+def test_no_virtual_time_passes_while_a_thread_closes_the_port():
+    async def close_slowly(link):
+        await link.close()
+        link.closing = True
+        for _ in range(500):
+            await asyncio.sleep(0)
+        link.closing = False
+
+    async def session():
+        with make_box() as box:
+            link = SerialLink(box.port.path)
+            await box.while_waiting(link.open(), link)
+            begun_s = box.now_s
+            await box.while_waiting(close_slowly(link), link)
+            return box.now_s - begun_s
+
+    assert asyncio.run(session()) <= 0.02
+
+
 def test_the_clients_own_way_through_it():
     """The asyncio client over pyserial: identity, stream, settings, refusal, and a cable that is pulled."""
 

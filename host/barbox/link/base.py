@@ -19,6 +19,7 @@ class Link(ABC):
         self.url = url
         self.bytes_received = 0
         self.bytes_sent = 0
+        self.closing = False  # while `close` waits for the system
         self.on_data: Callable[[bytes], None] = _ignore
         self.on_lost: Callable[[BoxError], None] = _ignore
 

@@ -63,10 +63,14 @@ class SerialLink(Link):
         if transport is None or protocol is None:
             return
         protocol.wanted = True
-        if not transport.is_closing():
-            # Not close(): that waits, without limit, for a reader that may be gone.
-            transport.abort()
-        await asyncio.wait({protocol.closed}, timeout=CLOSE_LIMIT_S)
+        self.closing = True
+        try:
+            if not transport.is_closing():
+                # Not close(): that waits, without limit, for a reader that may be gone.
+                transport.abort()
+            await asyncio.wait({protocol.closed}, timeout=CLOSE_LIMIT_S)
+        finally:
+            self.closing = False
 
 
 class _Transport(SerialTransport):

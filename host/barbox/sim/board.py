@@ -168,6 +168,8 @@ class SimBoard(WireFaults):
             await asyncio.sleep(0)
         if link is None:
             return
+        while link.closing:  # a thread does it, within a limit; the board's time must not depend on how fast
+            await asyncio.sleep(0)
         base = self._link_base(link)
         for _ in range(_PATIENCE):
             if not self.port.is_open() or self.port.taken + self.port.waiting() >= base[1] + link.bytes_sent:
