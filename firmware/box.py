@@ -82,9 +82,10 @@ class Box:
         self.control = Control(self.controller, readers, pulses, beats)
         self.house = House(self.control, beats)
         estimate = Estimator()
-        self.estimator = EstimatorTask(self.controller, estimate, beats)
         scratch = Scratch()
         before, silent = scratch.take()
+        ridden = scratch.kept()
+        self.estimator = EstimatorTask(self.controller, estimate, beats, scratch.keep)
         scratch.note(states.LOCKED, states.CAUSE_NONE)
         self.stream = Stream(self.control, self.store, clock, port, estimate, beats)
         reset = {machine.PWRON_RESET: states.RESET_POWER, machine.WDT_RESET: states.RESET_WATCHDOG}.get(
@@ -119,6 +120,8 @@ class Box:
         self.control.on_configure = self._use
         self.control.configure(values)
         estimate.restore(log.snapshot, reset != states.RESET_WATCHDOG)
+        if reset == states.RESET_WATCHDOG and ridden:
+            estimate.go_on(*ridden)
 
     def _use(self, values):
         self.estimator.configure(values)

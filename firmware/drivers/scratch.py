@@ -1,4 +1,4 @@
-"""A word that survives a reset by the watchdog, but not the power: a scratch register of the chip's watchdog.
+"""Words that survive a reset by the watchdog, but not the power: scratch registers of the chip's watchdog.
 
 RP2040 data sheet, chapter "Watchdog": SCRATCH0 at 0x4005800c; 4 to 7 belong to the boot code.
 """
@@ -6,6 +6,9 @@ RP2040 data sheet, chapter "Watchdog": SCRATCH0 at 0x4005800c; 4 to 7 belong to 
 import machine
 
 _SCRATCH0 = 0x4005800C
+_SCRATCH1 = 0x40058010
+_SCRATCH2 = 0x40058014
+_LEARNED = 1 << 28  # marks words of the estimators, which have 28 bits
 _MARK = 0x2B  # tells a word of ours from what else may stand there; the whole word stays a small integer
 
 
@@ -21,3 +24,17 @@ class Scratch:
         if word >> 24 != _MARK:
             return 0, -1
         return word >> 8 & 0xFFFF, (word & 0xFF) - 1
+
+    def keep(self, first, second):
+        """Keep two words of 28 bits: what the estimators know of the ride."""
+        machine.mem32[_SCRATCH1] = _LEARNED | first
+        machine.mem32[_SCRATCH2] = _LEARNED | second
+
+    def kept(self):
+        """The two words, () for none. Forgets them."""
+        first = machine.mem32[_SCRATCH1]
+        second = machine.mem32[_SCRATCH2]
+        machine.mem32[_SCRATCH1] = machine.mem32[_SCRATCH2] = 0
+        if first >> 28 != 1 or second >> 28 != 1:
+            return ()
+        return first - _LEARNED, second - _LEARNED

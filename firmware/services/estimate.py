@@ -3,8 +3,7 @@
 Runs on CPython and MicroPython alike. Floats of single precision are enough; state is bounded and made once.
 """
 
-import struct
-
+from services import estimate_keep
 from services.estimate_charge import Charge
 from services.estimate_idle import Idle
 from services.estimate_sag import Sag, SlowCurrent
@@ -25,12 +24,6 @@ _FULL_MV, _FULL_LEAST_MV, _FULL_MOST_MV = 150.0, 10.0, 1500.0  # the same as sag
 _REF_A = 100.0  # unit of current where the curve was not measured
 _DRAWS = 0.05  # of what demand should draw: a side that a sensor sees draw less stands idle
 _UNSEEN_A = 5000  # a sensor above this, in 0.1 A, is broken
-
-_MAGIC = 0xE2
-_SECTION = "<BHHBB"  # side * 32 + cells, fast and slow in mV/8, bend and doubt in percent of them
-_SIDE = "<HBHBH3B"  # charge, its doubt, voltage at rest, its doubt (Charge.to_keep), full current in 0.1 A, lags in %
-_SECTION_SIZE = struct.calcsize(_SECTION)
-_SIDE_SIZE = struct.calcsize(_SIDE)
 
 
 class _Side:
@@ -322,23 +315,8 @@ class Estimator:
         self.resistance_mohm_x10[n] = NOT_KNOWN
 
     def snapshot(self):
-        """What should survive a reset, 101 bytes; a check sum is the caller's to add."""
-        parts = [bytes((_MAGIC,))]
-        for section in self._sections:
-            sag = section.sag
-            if section.side < 0:
-                parts.append(b"\0" * _SECTION_SIZE)
-                continue
-            parts.append(struct.pack(
-                _SECTION, 32 * (section.side + 1) + section.top, int(sag.fast_mv * 8.0 + 0.5),
-                int(sag.slow_mv * 8.0 + 0.5), int(sag.bend_mv / sag.fast_mv * 100.0 + 0.5),
-                min(int(sag.doubt() * 100.0 + 0.5), 255)))
-        for side in self._sides:
-            charge = side.charge
-            parts.append(struct.pack(
-                _SIDE, *charge.to_keep(), min(int(side.full * side.ref_a * 10.0 + 0.5), NOT_KNOWN),
-                *[min(max(int(lag * 100.0 + 0.5), 0), 255) for lag in side.slow.lags]))
-        return b"".join(parts)
+        """What should survive a power cut, 101 bytes; a check sum is the caller's to add."""
+        return estimate_keep.snapshot(self._sections, self._sides)
 
     def restore(self, data, rested=True):
         """Take over a snapshot, after `configure` and before the first update.
@@ -346,27 +324,12 @@ class Estimator:
         Charge continues from it only if the first voltage at rest agrees. `rested`: False after a reset in
         mid-ride, when the packs are still polarised. Returns False, and changes nothing, for what is no snapshot.
         """
-        if len(data) != 1 + SENSES_MAX * _SECTION_SIZE + SIDES_MAX * _SIDE_SIZE or data[0] != _MAGIC:
-            return False
-        at = 1 + SENSES_MAX * _SECTION_SIZE
-        same = [False] * SIDES_MAX
-        for s in range(self._count):
-            side = self._sides[s]
-            begin = at + s * _SIDE_SIZE
-            pm, std, mv, error_mv, full_da, a, b, c = struct.unpack(_SIDE, data[begin : begin + _SIDE_SIZE])
-            if side.curve_known and abs(full_da - 10.0 * side.full * side.ref_a) > 5.0 * side.ref_a:
-                continue
-            same[s] = True
-            side.full = min(max(0.1 * full_da / side.ref_a, 0.1), 10.0)
-            if pm <= 1000:
-                side.charge.keep(float(pm), 4.0 * std, float(mv) if rested and mv else -1.0, float(error_mv))
-            if not rested:
-                side.slow.set((0.01 * a, 0.01 * b, 0.01 * c))
-        for n in range(SENSES_MAX):
-            section = self._sections[n]
-            at = 1 + n * _SECTION_SIZE
-            place, fast, slow, bend, doubt = struct.unpack(_SECTION, data[at : at + _SECTION_SIZE])
-            s = section.side
-            if s >= 0 and place == 32 * (s + 1) + section.top and same[s] and fast:
-                section.sag.learned(0.125 * fast, 0.125 * slow, 0.00125 * bend * fast, max(0.01 * doubt, 0.1))
-        return True
+        return estimate_keep.restore(self._sections, self._sides[: self._count], data, rested)
+
+    def words(self):
+        """(charge, slow current) of all sides, a small integer each, for a place that survives a reset in mid-ride."""
+        return estimate_keep.words(self._sides)
+
+    def go_on(self, charge_word, slow_word):
+        """Continue from `words`, after `restore`, with the packs as they were then, whatever their voltage says."""
+        estimate_keep.go_on(self._sides[: self._count], charge_word, slow_word)

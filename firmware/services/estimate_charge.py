@@ -74,6 +74,7 @@ class Charge:
         self._kept_var = 0.0
         self._kept_mv = -1.0
         self._kept_error_mv = 0.0
+        self._sure = False
         self._counted = 0.0
         self._rest_s = 0.0
         self._use = 0.0
@@ -102,6 +103,12 @@ class Charge:
         self._kept_var = max(std_pm * std_pm, _LEAST_VAR)
         self._kept_mv = rest_mv
         self._kept_error_mv = error_mv
+        self._sure = False
+
+    def go_on(self, pm, std_pm):
+        """Continue from this charge of a moment ago, whatever the first voltage says: the packs are the same."""
+        self.keep(pm, max(std_pm, self._kept_var**0.5))
+        self._sure = True
 
     def to_keep(self):
         """What `keep` takes, as whole numbers for a snapshot: charge (65535: nothing is known), its doubt in
@@ -201,7 +208,7 @@ class Charge:
             doubt_mv = self._kept_error_mv + error_mv
             same = apart_mv * apart_mv <= 9.0 * (_SAME_MV * _SAME_MV + doubt_mv * doubt_mv)
             wider = seen - charge_at(self._kept_mv)  # by what it may be another after all
-        if same:
+        if same or self._sure:
             self.pm = self._kept_pm
             self.var = self._kept_var + wider * wider
         else:

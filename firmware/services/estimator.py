@@ -93,12 +93,14 @@ class Means:
 
 
 class EstimatorTask:
-    """`estimate` (see services.estimate) is stepped; the weakest resting cell goes back to the step's warnings."""
+    """`estimate` (see services.estimate) is stepped; the weakest resting cell goes back to the step's warnings.
+    `keep(word, word)` keeps what a watchdog reset must not lose."""
 
-    def __init__(self, controller, estimate, beats):
+    def __init__(self, controller, estimate, beats, keep):
         self._controller = controller
         self.estimate = estimate
         self._beats = beats
+        self._keep = keep
         self._means = Means()
 
     def configure(self, values):
@@ -133,3 +135,4 @@ class EstimatorTask:
         estimate.idle_side = self._controller.balance.side_idle
         estimate.update(dt_s, means.section_mv, means.section_cells, means.demand_pm, means.current_da)
         self._controller.rest_cell_mv = estimate.weakest_rest_cell_mv
+        self._keep(*estimate.words())

@@ -217,6 +217,24 @@ def test_after_a_watchdog_reset_it_is_the_same_pack_whatever_its_polarised_volta
     assert after.hold(3).charge_pm[0] == pytest.approx(before, abs=2)
 
 
+def test_after_a_watchdog_reset_it_goes_on_from_a_moment_ago_though_the_log_is_old():
+    bench = Bench(KNOWN, 0.9)
+    bench.ride(3)
+    data = bench.estimator.snapshot()
+    bench.hold(120, 800)
+    words = bench.estimator.words()
+    assert all(0 <= word < 1 << 28 for word in words)
+    before = bench.estimator.charge_pm[:]
+    after = Bench(KNOWN, bench.left)
+    after.slow_a = bench.slow_a
+    assert after.estimator.restore(data, rested=False)
+    after.estimator.go_on(*words)
+    e = after.hold(3)
+    assert e.charge_pm[:2] == pytest.approx(before[:2], abs=6)
+    assert e.rest_cell_mv[0] == pytest.approx(after.rest_mv, abs=20)
+    assert after.hold(120).charge_pm[0] == pytest.approx(1000 * after.left, abs=30)
+
+
 def test_a_weak_section_is_known_at_once_at_power_up():
     feed = Feed(rig(sides=1, capacity_mah=10000, full_a=100.0))
     for _ in range(10):
@@ -328,11 +346,11 @@ class Rounded(ast.NodeTransformer):
 
 def in_single_precision():
     spaces = {}
-    for name in ("estimate_charge", "estimate_sag", "estimate_idle", "estimate"):
+    for name in ("estimate_charge", "estimate_sag", "estimate_idle", "estimate_keep", "estimate"):
         tree = Rounded().visit(ast.parse((FIRMWARE / f"{name}.py").read_text()))
         body = [n for n in tree.body if not (isinstance(n, ast.ImportFrom) and n.module.startswith("services"))]
         tree.body = body
-        space = {"_single": single, "__name__": name}
+        space = {"_single": single, "__name__": name, "estimate_keep": None}
         for other in spaces.values():
             space.update({k: v for k, v in other.items() if k in ("Charge", "Sag", "SlowCurrent", "Idle")})
         exec(compile(ast.fix_missing_locations(tree), name, "exec"), space)

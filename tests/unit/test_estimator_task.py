@@ -31,12 +31,14 @@ class Desk:
         )  # fmt: skip
         self.given = []
         self.beats = []
+        self.kept = []
         self.steps = 0
         estimate = SimpleNamespace(
-            configure=lambda values: None, update=self._update, weakest_rest_cell_mv=3700
+            configure=lambda values: None, update=self._update, weakest_rest_cell_mv=3700, words=lambda: (1, 2)
         )
         self.task = task.EstimatorTask(
-            self.controller, estimate, SimpleNamespace(beat=lambda which, now_ms: self.beats.append(now_ms))
+            self.controller, estimate, SimpleNamespace(beat=lambda which, now_ms: self.beats.append(now_ms)),
+            lambda *words: self.kept.append(words),
         )
         self.task.configure(rig())
         monkeypatch.setattr(task.asyncio, "sleep_ms", self._sleep, raising=False)
@@ -77,6 +79,7 @@ def test_five_times_a_second_they_get_the_mean_of_what_the_steps_saw(desk):
 
     given = desk.run(4, step)
     assert len(given) == pytest.approx(20, abs=1)
+    assert desk.kept == [(1, 2)] * len(given)
     assert sum(dt_s for dt_s, *_ in given) == pytest.approx(4, abs=0.3)
     for k, (dt_s, section_mv, cells, demand_pm, current_da) in enumerate(given):
         assert dt_s == pytest.approx(0.2, abs=0.05)

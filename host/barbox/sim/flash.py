@@ -72,7 +72,7 @@ def options(path: Path, **more) -> dict:
         "seed": 1,
         "serial": "e660000000000001",
         "reset_cause": 1,
-        "scratch": 0,
+        "scratch": [0] * 4,
         "shim_bytes": vm.SHIM_HEAP_BYTES // 2,
         **more,
     }

@@ -51,7 +51,7 @@ class LockStep:
         self.resets: list[tuple[int, str]] = []
         self.heap_used_bytes = 0
         self.flash_times: list[tuple[int, int]] = []
-        self._scratch = 0  # a register that only the power clears
+        self._scratch = [0] * 4  # registers that only the power clears
         self.pin_levels: dict[int, int] = {}
         self.panel = Panel()
         sides = len(plant.spec.sides)
@@ -96,7 +96,7 @@ class LockStep:
         self.panel.power_off(self.now_us)  # the VM's model of the display begins dark
         self.last_pulse_us = [None] * self._sides
         if reset_cause == _POWER:
-            self._scratch = 0
+            self._scratch = [0] * 4
         options = {**self._options, "reset_cause": reset_cause, "scratch": self._scratch}
         options = flash.options(self._flash, **options)
         self._vm = vm.Vm(options, self._heap_bytes)
@@ -261,7 +261,7 @@ class LockStep:
             elif op == vm.FLASH_OP:
                 self.flash_times.append((t_us, value))
             elif op == vm.SCRATCH:
-                self._scratch = value
+                self._scratch[which] = value
             elif op == vm.STARTED:
                 self.heap_used_bytes = value
 

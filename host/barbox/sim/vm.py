@@ -51,7 +51,7 @@ class Vm:
         run = "import sys; from micropython_unix import run_main; sys.exit(run_main(['micropython'] + sys.argv[1:]))"
         args = ["-X", f"heapsize={heap_bytes}", str(_HAL / "boot.py"), str(their_in), str(their_out)]
         self._process = subprocess.Popen(
-            [sys.executable, "-S", "-c", _SITE + run, *args, json.dumps(options)],
+            [sys.executable, "-S", "-c", _SITE + run, *args],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             pass_fds=(their_in, their_out),
@@ -60,6 +60,7 @@ class Vm:
         )
         os.close(their_in)
         os.close(their_out)
+        os.write(self._answers, json.dumps(options).encode() + b"\n")
         assert self._process.stdin is not None and self._process.stdout is not None
         self._stdin = self._process.stdin.fileno()
         self._stdout = self._process.stdout.fileno()

@@ -1,7 +1,8 @@
 """Starts the simulated board: the hardware modules, the flash as the root of the file system, then main.py.
 
-argv: descriptor from the host, descriptor to the host, JSON options (see barbox.sim.vm). Runs before any
-firmware; what it leaves behind is a MicroPython that takes itself for an RP2040.
+argv: descriptor from the host, on which a line of JSON options comes first (see barbox.sim.vm; an argument of the VM
+holds 255 bytes at most), descriptor to the host. Runs before any firmware; what it leaves behind is a MicroPython that
+takes itself for an RP2040.
 """
 
 import gc
@@ -28,7 +29,8 @@ def over(name):
 
 
 real_sys = sys
-options = json.loads(sys.argv[3])
+_from_host = open(int(sys.argv[1]), "rb")
+options = json.loads(_from_host.readline())
 
 import _bus  # noqa: E402
 import _streams  # noqa: E402
@@ -36,7 +38,6 @@ import _streams  # noqa: E402
 _bus.cost.update(options["costs"])
 _bus.ticks_base = options["ticks_base_us"]
 _streams.open_on(sys)
-_from_host = open(int(sys.argv[1]), "rb")
 _to_host = open(int(sys.argv[2]), "wb")
 
 over_sys = over("sys")

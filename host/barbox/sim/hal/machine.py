@@ -8,7 +8,8 @@ WDT_RESET = 3
 
 _reset_cause = PWRON_RESET
 _unique_id = bytes(8)
-_SCRATCH0 = 0x4005800C  # of the watchdog; survives its reset
+_SCRATCH0 = 0x4005800C  # of the watchdog, the first of four that survive its reset
+_SCRATCHES = 4
 
 
 class _Words:
@@ -23,8 +24,9 @@ class _Words:
     def __setitem__(self, address, value):
         _bus.spend(_bus.cost["pin"])
         self.words[address] = value
-        if address == _SCRATCH0:
-            _bus.log(_bus.SCRATCH, 0, value)
+        which = (address - _SCRATCH0) // 4
+        if 0 <= which < _SCRATCHES:
+            _bus.log(_bus.SCRATCH, which, value)
 
 
 mem32 = _Words()
@@ -32,7 +34,8 @@ mem32 = _Words()
 
 def configure(reset_cause, unique_id, scratch):
     global _reset_cause, _unique_id
-    mem32.words[_SCRATCH0] = scratch
+    for which, word in enumerate(scratch):
+        mem32.words[_SCRATCH0 + 4 * which] = word
     _reset_cause = reset_cause
     _unique_id = unique_id
 
