@@ -78,6 +78,35 @@ def test_a_link_that_is_lost_at_a_question_ends_it_though_nobody_types(pipe):
     asyncio.run(story())
 
 
+@pytest.mark.parametrize("columns", [60, 30])
+def test_a_narrow_terminal_folds_the_question_and_crops_what_stands_above_it(pipe, monkeypatch, capsys, columns):
+    """The line above is found again however many rows the question takes, and takes one row itself."""
+    monkeypatch.setattr("shutil.get_terminal_size", lambda: os.terminal_size((columns, 24)))
+    question = "Hold the lever at full, then Enter and hold on for three seconds: "
+    live = "  the box, uncalibrated: 20.841 V, noise 12.3 mV, 60 readings"
+
+    async def story():
+        terminal = Terminal(Lines(pipe[0]))
+        terminal._folds = terminal._draws = True
+        sampler, loop = Reading(), asyncio.get_running_loop()
+        asked = asyncio.ensure_future(terminal.ask(question, sampler, lambda: live))
+        began_s = loop.time()
+        monkeypatch.setattr(loop, "time", lambda: began_s + sampler.steps)
+        while sampler.steps < 5:
+            await asyncio.sleep(0)
+        os.write(pipe[1], b"\n")
+        return await asked
+
+    assert asyncio.run(story()) == ""
+    shown, *redrawn = capsys.readouterr().out.split("\x1b7")
+    first, *asked = shown.split("\n")
+    assert " ".join([row.strip() for row in asked]) == question.strip() and shown.endswith(": ")
+    assert len(asked) > 1 and all(len(row) < columns for row in (first, *asked))
+    assert redrawn and live.startswith(first) and first
+    for one in redrawn:
+        assert one.rstrip("\n") == f"\x1b[{len(asked)}A\r{first}\x1b[K\x1b8"
+
+
 def test_ctrl_c_does_not_break_off_a_write_that_has_begun(tmp_path, monkeypatch):
     record = Record.load(tmp_path / "trike.calibrations.json")
     going_on, begun = None, None

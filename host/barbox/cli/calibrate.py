@@ -194,7 +194,10 @@ class Terminal:
     async def ask(self, question: str, sampler: Sampler, live: Callable[[], str]) -> str:
         """What the person types. Raises AnswerNo at the end of input."""
         above = live() if self._draws else ""
-        click.echo(f"{above}\n{question}" if above else question, nl=False, err=self._quiet)
+        if self._folds:
+            question = _wrapped(question) + " "
+        rows = 1 + question.count("\n")
+        click.echo(f"{_cropped(above)}\n{question}" if above else question, nl=False, err=self._quiet)
         typed = asyncio.ensure_future(self._lines.next())
         loop = asyncio.get_running_loop()
         shown_s = loop.time()
@@ -204,7 +207,7 @@ class Terminal:
                 await sampler.step()
                 if above and loop.time() - shown_s > 0.5 and not typed.done():
                     shown_s = loop.time()
-                    _above(live())
+                    _above(live(), rows)
             text = typed.result()
         except BaseException:
             click.echo(err=self._quiet)
@@ -228,10 +231,16 @@ class Terminal:
 def _wrapped(line: str) -> str:
     """Broken between words at the width of the terminal, indented as it begins."""
     indent = " " * (len(line) - len(line.lstrip()))
-    return textwrap.fill(line, shutil.get_terminal_size().columns, subsequent_indent=indent + "  ")
+    return textwrap.fill(line, shutil.get_terminal_size().columns - 1, subsequent_indent=indent + "  ")
 
 
-def _above(text: str) -> None:
-    """Draw the line above the cursor anew and leave the cursor, and what is typed, where they are (ECMA-48)."""
-    sys.stdout.write(f"\x1b7\x1b[1A\r{text}\x1b[K\x1b8")
+def _cropped(line: str) -> str:
+    """As much of it as fits into one row of the terminal."""
+    return line[: shutil.get_terminal_size().columns - 1]
+
+
+def _above(text: str, rows: int) -> None:
+    """Draw the line so many rows above the cursor anew and leave the cursor, and what is typed, where they are
+    (ECMA-48)."""
+    sys.stdout.write(f"\x1b7\x1b[{rows}A\r{_cropped(text)}\x1b[K\x1b8")
     sys.stdout.flush()
