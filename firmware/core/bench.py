@@ -146,10 +146,14 @@ class Bench:
         return self._quiet[side] == 1
 
     def most_pm(self, side):
-        """Cap of a side from 1, or of all sides (0)."""
+        """Cap of a side from 1, or the lowest of all sides (0)."""
         if side:
             return self.cap_pm[side - 1]
-        return min([self.cap_pm[n] for n in range(self.sides)])
+        most_pm = 1000
+        for n in range(self.sides):
+            if self.cap_pm[n] < most_pm:
+                most_pm = self.cap_pm[n]
+        return most_pm
 
     def take_step(self, what, side, pulse_pm, time_ms):
         """Ready a step whose numbers have been checked (see services.bench_requests)."""
@@ -307,7 +311,7 @@ class Bench:
     def _start(self, now_ms, strings):
         self.steps = min(self.steps + 1, 0xFFFF)
         self._given = self._steady_ms = self._let = self._drawing = 0
-        most_pm = self.most_pm_of_step()
+        most_pm = self.most_pm(self.side)  # a message was checked against it, and it holds all the same
         self._step_ramp_ms = self._ramp_up_ms
         if self._what == BENCH_END_POINTS:
             most_pm = 1000
@@ -318,14 +322,6 @@ class Bench:
             self._sag_mv[side] = 0
         self._to(BENCH_RUNNING)
         self._events.add(now_ms, EVENT_BENCH_STEP, self._what << 8 | self.side, self.target_pm)
-
-    def most_pm_of_step(self):
-        """The lowest cap of the sides of the step; a message was checked against it, and it holds all the same."""
-        most_pm = 1000
-        for side in range(self.sides):
-            if (self.side == 0 or side == self.side - 1) and self.cap_pm[side] < most_pm:
-                most_pm = self.cap_pm[side]
-        return most_pm
 
     @micropython.native
     def _drive(self, now_ms, dt_ms, dt_us, strings):
