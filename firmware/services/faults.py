@@ -24,9 +24,11 @@ class FaultRequests:
         if fields[0] == 0:
             return answer
         control = self._control
+        if not control.controller.is_locked():  # and no pause under thrust: a step in it would make idle pulses
+            return m.REFUSED.pack(number, REFUSE_NOT_LOCKED)
         control.pause(True)  # nothing arms while the flash is written
         try:
-            if not control.controller.is_locked():
+            if not control.controller.is_locked():  # it armed just before
                 return m.REFUSED.pack(number, REFUSE_NOT_LOCKED)
             self._log.clear()
             control.controller.warnings.last_stop = 0

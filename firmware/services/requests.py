@@ -110,9 +110,11 @@ class Requests:
         if conflict(draft):
             return m.REFUSED.pack(number, REFUSE_CONFLICT)
         control = self._control
+        if not control.controller.is_locked():  # and no pause under thrust: a step in it would make idle pulses
+            return m.REFUSED.pack(number, REFUSE_NOT_LOCKED)
         control.pause(True)  # the arming hold must not end while the flash is written
         try:
-            if not control.controller.is_locked():
+            if not control.controller.is_locked():  # it ended just before
                 return m.REFUSED.pack(number, REFUSE_NOT_LOCKED)
             self._store.commit(draft)
             self._draft = None
@@ -132,7 +134,6 @@ class Requests:
     def _time(self, number, fields):
         self._clock.set(fields[0], self._control.controller.now_ms)
         return m.DONE.pack(number)
-
 
     def _codes(self, number, _):
         controller = self._control.controller

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from core.events import Events
 from core.inputs import Inputs
 from services.clock import Clock
+from services.faults import FaultRequests
 from services.requests import Requests
 from shared_proto import messages as m
 from shared_proto.settings import ROWS, SETTINGS, Values
@@ -43,9 +44,13 @@ class FakeControl:
         self.controller = FakeController()
         self.configured: list[Values] = []
         self.paused = False
+        self.arms_at_pause = False
 
     def pause(self, on):
+        assert self.controller.locked or not on, "a pause under thrust would be a frame of idle pulses"
         self.paused = on
+        if on and self.arms_at_pause:
+            self.controller.locked = False
 
     def configure(self, values):
         assert self.paused, "a step may run between the check and this"
@@ -141,13 +146,33 @@ def test_a_refusal_is_repeated_too():
     assert desk.put("ramp_up_ms", 900, number=10) == DONE
 
 
+def test_faults_are_forgotten_only_while_locked_and_in_a_pause():
+    control = FakeControl()
+    cleared = []
+    log = SimpleNamespace(faults=lambda number, *_: b"%d" % number, clear=lambda: cleared.append(control.paused))
+    control.controller.warnings = SimpleNamespace(last_stop=4)
+    ask = FaultRequests(control, log, lambda: (0, 0)).handlers()[m.FAULTS_GET.kind]
+    control.controller.locked = False
+    assert ask(1, (0,)) == b"1" and ask(2, (1,)) == m.REFUSED.pack(2, REFUSE_NOT_LOCKED)
+    control.controller.locked = True
+    control.arms_at_pause = True  # a step between the look and the pause
+    assert ask(3, (1,)) == m.REFUSED.pack(3, REFUSE_NOT_LOCKED)
+    assert not control.paused and not cleared and control.controller.warnings.last_stop == 4
+    control.arms_at_pause = False
+    control.controller.locked = True
+    assert ask(4, (1,)) == b"4"
+    assert cleared == [True] and not control.paused and control.controller.warnings.last_stop == 0
+
+
 def test_nothing_is_changed_unless_locked():
     desk = Desk()
     desk.put("ramp_up_ms", 900)
     desk.control.controller.locked = False
     assert desk.put("ramp_up_ms", 1000) == refused(REFUSE_NOT_LOCKED)
     assert desk.ask(m.SETTING_COMMIT) == refused(REFUSE_NOT_LOCKED)
-    assert desk.store.commits == 0 and desk.control.configured == []
+    desk.control.controller.locked = desk.control.arms_at_pause = True
+    assert desk.ask(m.SETTING_COMMIT) == refused(REFUSE_NOT_LOCKED)
+    assert desk.store.commits == 0 and desk.control.configured == [] and not desk.control.paused
     assert desk.ask(m.SETTING_GET, RAMP, 0)[0] is m.SETTING  # reading is always allowed
 
 
