@@ -187,6 +187,21 @@ class Values:
             raise ValueError("settings of %d bytes, this version knows %d" % (len(blob), at))
 
 
+def ladder(values, side):
+    """Sense points of a side (from 0) as [(cells, input)], lowest first, and the input at its pack negative, -1 none."""
+    points = []
+    negative = -1
+    for n in range(SENSES_MAX):
+        if values.get("sense.side", n) == side + 1:
+            kind = values.get("sense.kind", n)
+            if kind == POINT:
+                points.append((values.get("sense.cells", n), n))
+            elif kind == NEGATIVE:
+                negative = n
+    points.sort()
+    return points, negative
+
+
 def conflict(values):
     """What contradicts what in a whole set of values, in one sentence; "" when all is well.
 

@@ -13,7 +13,7 @@ import micropython
 from micropython import const
 
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX, SIDES_MAX
-from shared_proto.settings import NEGATIVE, POINT
+from shared_proto.settings import ladder
 
 _APART_MV = const(150)  # a cell, beyond what the readings may be wrong by; common practice, no source
 _BACK_MV = const(30)
@@ -37,16 +37,11 @@ class Uneven:
         self._rest_ms = _REST_MS - _START_MS
         self._ms = 0
         for side in range(SIDES_MAX):
-            points = []
+            points, negative = ladder(values, side)
             below_mv = 0  # expanded uncertainty (k = 2) of the point below
-            for n in range(SENSES_MAX):
-                if get("sense.side", n) == side + 1:
-                    if get("sense.kind", n) == POINT:
-                        points.append((get("sense.cells", n), n))
-                    elif get("sense.kind", n) == NEGATIVE:
-                        below_mv = get("sense.uncertainty_mv", n)
+            if negative >= 0:
+                below_mv = get("sense.uncertainty_mv", negative)
             below_cells = 0
-            points.sort()
             for cells, n in points:
                 own_mv = get("sense.uncertainty_mv", n)
                 if cells > below_cells:

@@ -10,7 +10,7 @@ reading down in proportion to the current, so it stands apart, to be added as it
 from math import ceil, sqrt
 
 from shared_proto.messages import SENSES_MAX, SIDES_MAX
-from shared_proto.settings import CELLS_MAX, INPUTS_OF_A_PART, NEGATIVE, POINT
+from shared_proto.settings import CELLS_MAX, INPUTS_OF_A_PART, ladder
 
 _MOST_MV = 0xFFFF
 _RECTANGULAR = 2 / sqrt(3)  # k = 2 of a limit
@@ -37,15 +37,7 @@ class Uncertainty:
 
     def _side(self, side):
         get = self._values.get
-        points = []
-        negative = -1
-        for n in range(SENSES_MAX):
-            if get("sense.side", n) == side + 1:
-                if get("sense.kind", n) == POINT:
-                    points.append((get("sense.cells", n), n))
-                elif get("sense.kind", n) == NEGATIVE:
-                    negative = n
-        points.sort()
+        points, negative = ladder(self._values, side)
         below, below_mv = negative, 0
         for cells, n in points:
             full_mv = get("cell_over_mv") * (cells or CELLS_MAX)
