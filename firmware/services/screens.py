@@ -12,18 +12,13 @@ import asyncio
 from array import array
 
 from services.canvas import PAGES, WIDTH, Canvas, wrapped
+from services.screen_words import about, in_turn, name, quiet, warning_words, way_out
 from shared_proto.messages import NOT_KNOWN_MV, SIDES_MAX
 from shared_proto.states import (
     BENCH,
     BENCH_IDLE,
     BENCH_PHASES,
     BENCH_RUNNING,
-    CAUSE_LEVER_RANGE,
-    CAUSE_LEVER_TRACKS,
-    CAUSE_NONE,
-    CAUSE_SENSING_LOST,
-    CAUSE_STOP_OPEN,
-    CAUSE_SUPPLY,
     CAUSES,
     DRIVING,
     HELD,
@@ -35,35 +30,18 @@ from shared_proto.states import (
     READY,
     RESET_WATCHDOG,
     RESETS,
-    SENSE_OK,
     STATES,
     WAIT_NOTHING,
     WAITS,
-    WARN_ADC,
     WARN_CUTBACK,
-    WARN_GROUND,
     WARN_LAST_STOP,
-    WARN_LATE,
     WARN_LOW,
-    WARN_OVER_VOLTAGE,
-    WARN_SENSE,
-    WARN_SETTINGS,
-    WARN_SIDE,
-    WARN_UNCALIBRATED,
-    WARN_UNEVEN,
-    WARN_UNPROVEN,
     WARN_VERY_LOW,
-    WARNINGS,
 )
 
 _EVERY_MS = 250
 _NUMBERS_EVERY = 2  # rounds: figures that change twice a second can be read
 _TURN_ROUNDS = 4  # each of several warnings is shown for a second
-
-# What takes the bottom of the riding screen, the most urgent first; the rest is told in small letters.
-_URGENT = (WARN_CUTBACK, WARN_SENSE, WARN_SIDE, WARN_VERY_LOW, WARN_LOW, WARN_ADC, WARN_GROUND, WARN_OVER_VOLTAGE,
-           WARN_LATE, WARN_SETTINGS)
-_QUIET = (WARN_LAST_STOP, WARN_UNEVEN, WARN_UNCALIBRATED, WARN_UNPROVEN)
 _WEAK = WARN_LOW | WARN_VERY_LOW | WARN_CUTBACK
 
 _LIT = 0xFF
@@ -143,9 +121,10 @@ class Screens:
     def _locked(self, c):
         canvas = self._canvas
         state = c.interlock.state
-        warning = self._in_turn(c.outputs.warnings, True)
-        if self._changed(_TITLE, state << 16 | warning):
-            words = self._warning_words(c, warning) if warning else STATES[state][0]
+        warning = in_turn(c.outputs.warnings, True, self._round // _TURN_ROUNDS)
+        which = about(c, warning)
+        if self._changed(_TITLE, which << 20 | state << 16 | warning):
+            words = warning_words(warning, which) if warning else STATES[state][0]
             canvas.centred(words, 0, 2 if len(words) <= 8 else 1, 2, _LIT)
         waits = c.interlock.waits
         last_stop = c.warnings.last_stop if warning == WARN_LAST_STOP else 0
@@ -215,14 +194,14 @@ class Screens:
             for side in range(c.sides):
                 canvas.text("V", _LARGE[side] + 32, 3, 1, 2)
         self._bar(large, out.demand_pm, out.limit_pm)
-        warning = self._in_turn(out.warnings, False)
+        warning = in_turn(out.warnings, False, self._round // _TURN_ROUNDS)
         state = c.interlock.state
         self._line(out, state, warning)
-        which = self._first_lost(c) if warning == WARN_SENSE else 0
+        which = about(c, warning)
         if self._changed(_FOOT, which << 20 | state << 16 | warning):
             self._shown[_PERCENT] = _NOTHING
             if warning:
-                words = self._warning_words(c, warning)
+                words = warning_words(warning, which)
                 canvas.centred(words, 6, 2 if len(words) <= 8 else 1, 2, _LIT)
             else:
                 canvas.fill(0, 6, WIDTH, 2)
@@ -234,21 +213,21 @@ class Screens:
 
     def _held(self, c):
         cause = c.interlock.cause
-        gone = self._cause_gone(c, cause)
-        if not self._changed(_TITLE, cause << 1 | gone):
+        what_to_do = way_out(c, cause, self._round // _TURN_ROUNDS)
+        if not self._changed(_TITLE, cause << 1 | (what_to_do == HELD_END)):
             return
         canvas = self._canvas
         canvas.centred(STATES[HELD][0], 0, 2, 2, _LIT)
         canvas.fill(0, 2, WIDTH, PAGES - 2)
         why = wrapped(CAUSES[cause][1])
-        way_out = wrapped(HELD_END if gone else CAUSES[cause][2])
-        tall = 2 if len(why) + 2 * len(way_out) <= PAGES - 2 else 1
+        out = wrapped(what_to_do)
+        tall = 2 if len(why) + 2 * len(out) <= PAGES - 2 else 1
         page = 2
         for line in why:
             canvas.text(line, 0, page)
             page += 1
-        page = PAGES - tall * len(way_out)
-        for line in way_out:
+        page = PAGES - tall * len(out)
+        for line in out:
             canvas.centred(line, page, 1, tall, _LIT)
             page += tall
 
@@ -266,18 +245,18 @@ class Screens:
         """Small, below the figures: the limit in force, else the state where a warning took its place, else what
         has no hurry."""
         limit = out.limit if out.limit != LIMIT_RAMP else LIMIT_NONE
-        quiet = self._quiet(out.warnings)
+        small = quiet(out.warnings)
         percent = out.limit_pm // 10
         key = limit << 8 | percent
         if not limit:
-            key = 0x10000 | state if warning else 0x20000 | quiet
+            key = 0x10000 | state if warning else 0x20000 | small
         if not self._changed(_SMALL, key):
             return
         self._canvas.fill(0, 5, WIDTH, 1)
         if limit:
             words = "%d%% %s" % (percent, LIMITS[limit][0].replace("_", " "))
         else:
-            words = STATES[state][0] if warning else _name(quiet)
+            words = STATES[state][0] if warning else name(small)
         self._canvas.text(words, 0, 5)
 
     def _volts(self, side, x, page, tall):
@@ -357,74 +336,3 @@ class Screens:
         if shown >= 0 and abs(mv - shown * step_mv) <= step_mv * 3 // 4:
             return False
         return self._changed(slot, (mv + step_mv // 2) // step_mv)
-
-    def _in_turn(self, warnings, all_of_them):
-        """The warning bit whose turn it is, 0 for none. While LOCKED the state itself takes turns with them."""
-        if warnings & WARN_VERY_LOW:
-            warnings &= ~WARN_LOW
-        count = 1 if all_of_them else 0
-        for bit in _URGENT:
-            if warnings & bit:
-                count += 1
-        if all_of_them:
-            for bit in _QUIET:
-                if warnings & bit:
-                    count += 1
-        if count == 0:
-            return 0
-        turn = self._round // _TURN_ROUNDS % count
-        if all_of_them:
-            if turn == 0:
-                return 0
-            turn -= 1
-        for bits in (_URGENT, _QUIET):
-            for bit in bits:
-                if warnings & bit:
-                    if turn == 0:
-                        return bit
-                    turn -= 1
-        return 0
-
-    @staticmethod
-    def _quiet(warnings):
-        for bit in _QUIET:
-            if warnings & bit:
-                return bit
-        return 0
-
-    @staticmethod
-    def _first_lost(c):
-        """The first sense input that is not believed, from 1; 0 for none."""
-        for i in range(c.sense.first[SIDES_MAX]):
-            n = c.sense.order[i]
-            if c.sense.fault[n] != SENSE_OK:
-                return n + 1
-        return 0
-
-    def _warning_words(self, c, warning):
-        which = 0
-        if warning == WARN_SENSE:
-            which = self._first_lost(c)
-        elif warning == WARN_UNEVEN:
-            which = c.uneven.section + 1
-        return "%s %d" % (_name(warning), which) if which else _name(warning)
-
-    @staticmethod
-    def _cause_gone(c, cause):
-        """Whether what brought the box to HELD is repaired, as far as that can be seen."""
-        if cause == CAUSE_STOP_OPEN:
-            return c.inputs.stop_closed
-        if cause == CAUSE_LEVER_RANGE or cause == CAUSE_LEVER_TRACKS:
-            return c.lever.cause == CAUSE_NONE
-        if cause == CAUSE_SENSING_LOST:
-            return not c.strings.blind
-        if cause == CAUSE_SUPPLY:
-            return not c.limits.conditions.supply_low
-        return False
-
-
-def _name(bit):
-    for n in range(len(WARNINGS)):
-        if bit == 1 << n:
-            return WARNINGS[n][0].replace("_", " ")
-    return ""

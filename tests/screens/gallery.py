@@ -135,6 +135,8 @@ show("driving_fourteen_cells", driving(620, taps=(7, 14), cell_mv=(4200, 4190)))
 for n in range(1, len(s.CAUSES)):
     show("held_" + s.CAUSES[n][0].lower(), held(n, False))
     show("held_" + s.CAUSES[n][0].lower() + "_gone", held(n, True))
+for n in (s.CAUSE_BENCH_HOST, s.CAUSE_GROUND, s.CAUSE_LATE):
+    show("held_" + s.CAUSES[n][0].lower() + "_next_turn", held(n, False), 5)
 for n in range(s.BENCH_RESTING, len(s.BENCH_PHASES)):
     show("bench_" + s.BENCH_PHASES[n][0].lower(), bench(n, pm=150 if n >= s.BENCH_RUNNING else 0))
 show("bench_all_full", bench(s.BENCH_RUNNING, 0, 1000, 12900))
