@@ -188,7 +188,7 @@ class Values:
 
 
 def ladder(values, side):
-    """Sense points of a side (from 0) as [(cells, input)], lowest first, and the input at its pack negative, -1 none."""
+    """Sense points of a side (from 0) [(cells, input)], lowest first, and the input at its pack negative, -1 none."""
     points = []
     negative = -1
     for n in range(SENSES_MAX):
