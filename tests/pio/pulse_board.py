@@ -7,9 +7,12 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
-from interpreter import Block
+from interpreter import ALL_ONES, Block
 
 ROOT = Path(__file__).resolve().parents[2]
+PERIOD_US = 20_000
+PINS = (2, 3, 4, 5)
+FIRST_PULL_US = 19_999  # of machine 1, the clock started at 0; machine n pulls n - 1 later
 
 
 def load(name, path):
@@ -135,3 +138,25 @@ class Board:
             return
         handler, self.interrupt = self.interrupt, None
         handler()
+
+
+def started(sides=1):
+    """A board whose output runs, with what drives it."""
+    board = Board()
+    output = board.output(PINS[:sides])
+    output.start()
+    return board, output
+
+
+def programmed(count):
+    """The two programs without the driver; frames of `count` + 5 us."""
+    pulse = Board().pulse
+    block = Block()
+    block.machines[0].load(pulse.frame_clock.words)
+    block.machines[0].isr = count
+    for machine in block.machines[1:]:
+        machine.load(pulse.esc_pulse.words, set_base=PINS[machine.number - 1])
+        machine.x = ALL_ONES
+    for machine in block.machines:
+        machine.enabled = True
+    return block

@@ -1,4 +1,4 @@
-"""Commands new, apply and settings, through the command line, against a box in memory."""
+"""Commands apply and settings, through the command line, against a box in memory."""
 
 import asyncio
 import json
@@ -8,12 +8,10 @@ from fake_box import FakeBox, MemoryLink
 from test_rig_sheet import BAD, changed
 
 from barbox.cli import changes as cli_changes
-from barbox.cli import main as cli
 from barbox.cli import settings as cli_settings
 from barbox.errors import BoxError
 from barbox.link.client import Client
-from barbox.rig import load, read
-from barbox.rig.cautions import cautions
+from barbox.rig import read
 from barbox.rig.template import example_text
 from shared_proto import messages, states
 from shared_proto.settings import SETTINGS, Values
@@ -74,76 +72,10 @@ def box(monkeypatch):
 
 
 @pytest.fixture
-def barbox(capsys):
-    """Run a command; gives (exit code, stdout, stderr)."""
-
-    def call(*args):
-        code = cli.run([str(a) for a in args])
-        out = capsys.readouterr()
-        assert "Traceback" not in out.err
-        return code, out.out, out.err
-
-    return call
-
-
-@pytest.fixture
 def sheet(tmp_path):
     path = tmp_path / "trike.toml"
     path.write_text(EXAMPLE)
     return path
-
-
-# new
-
-
-def test_new_writes_a_sheet_that_loads(barbox, tmp_path):
-    path = tmp_path / "my rig.toml"
-    code, out, err = barbox("new", path, "--sides", "port,starboard", "--cells", 12)
-    assert (code, err) == (0, "")
-    assert out == f"{path}: a sheet to start from; correct it line by line, then `barbox apply {path}`\n"
-    rig = load(path)
-    assert (rig.name, [s.name for s in rig.sides], rig.sides[1].cells) == ("my-rig", ["port", "starboard"], 12)
-
-
-def test_new_does_not_overwrite_unless_forced(barbox, sheet):
-    code, out, err = barbox("new", sheet)
-    assert (code, out) == (2, "")
-    assert err == f"barbox: {sheet}: exists already; choose another name, or overwrite it with --force\n"
-    assert sheet.read_text() == EXAMPLE
-    assert barbox("new", sheet, "--force")[0] == 0
-    assert sheet.read_text() != EXAMPLE
-    assert [p.name for p in sheet.parent.iterdir()] == ["trike.toml"]
-
-
-@pytest.mark.parametrize(
-    ("args", "said"),
-    [
-        (["--board", "mega"], "--board mega is no board; known boards: pico_w, pico"),
-        (["--cells", 40], "--cells 40 is outside 1..14: count the cells in series of one string"),
-        (["--sides", "a,b,c,d,e"], "--sides names 5 sides, a box has room for 4: name fewer"),
-        (
-            ["--sides", "a,b,c", "--board", "pico"],
-            "--sides names 3 sides, board pico senses 2: name fewer or another board",
-        ),
-    ],
-)
-def test_new_refuses(barbox, tmp_path, args, said):
-    code, _, err = barbox("new", tmp_path / "x.toml", *args)
-    assert (code, err) == (2, f"barbox: {said}\n")
-    assert not list(tmp_path.iterdir())
-
-
-def test_new_where_nothing_can_be_written(barbox, tmp_path):
-    code, _, err = barbox("new", tmp_path / "none" / "x.toml")
-    assert code == 2
-    assert err.endswith("cannot be written (No such file or directory); choose another place\n")
-
-
-def test_new_with_a_bad_side_name(barbox, tmp_path):
-    code, _, err = barbox("new", tmp_path / "x.toml", "--sides", "left,2nd")
-    assert code == 2
-    assert 'side[2].name is "2nd": write a letter' in err
-    assert not list(tmp_path.iterdir())
 
 
 # apply
@@ -193,27 +125,6 @@ def test_apply_is_careful_about_a_heavy_negative_that_drops_too_much(barbox, box
     assert told[0].endswith("at 6 mm2 it may be 0.42 m long, or at 1 m it needs 15 mm2")
     code, out, _ = barbox("apply", sheet, "--dry-run", "--json")
     assert len(json.loads(out)["cautions"]) == 2
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "told"),
-    [
-        ("lead_mm2 = 16", "lead_mm2 = 16", ""),
-        ("lead_mm2 = 16", "lead_mm2 = 16\ncontacts_mohm = 2.5", "lead and contacts may have 1.72 milliohm together"),
-        ("current_a = [0.1, 4.2, 11.6, 21, 32, 44, 58, 72, 86, 101, 116]\n", "", ""),  # 4000 W / 0.9 / 37 V: 144 A
-        ("lead_mm2 = 16", "lead_mm2 = 14", "at 14 mm2 it may be 0.99 m long, or at 1 m it needs 15 mm2"),
-    ],
-)
-def test_cautions_of_a_heavy_negative(old, new, told):
-    rig = read(EXAMPLE.replace(old, new).encode())
-    found = cautions(rig)
-    assert [text.endswith(told) for text in found] == ([True] * 2 if told else [])
-
-
-def test_no_caution_where_the_negative_is_not_sensed():
-    text = EXAMPLE.replace("lead_mm2 = 16", "lead_mm2 = 6")
-    lines = [line for line in text.splitlines() if not line.startswith("negative =")]
-    assert cautions(read("\n".join(lines).encode())) == []
 
 
 @pytest.mark.parametrize("case", BAD)
