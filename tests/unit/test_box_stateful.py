@@ -1,34 +1,24 @@
 """Any sequence of hands, faults, messages, late steps, silent tasks and resets, on the parts of the box that decide.
 
-The real Control, Controller, Requests and Store run on a folder for a flash and on a clock that the test moves. Beside
-them runs an oracle, written from what the box promises (DEVELOPERS.md, hardware_notes) and from nothing in `core`:
-it knows the hands, the wires, the time and the settings that were accepted, and sees the pulses.
+What must hold at every step is in box_oracle.py.
 """
 
 import shutil
 import tempfile
 from pathlib import Path
-from types import SimpleNamespace
 
-from desk import POINTS, give_mv, lever_mv, rig_values
+from box_desk import FRAME_US, TOKEN, DeskBox
+from desk import POINTS, rig_values
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
-import services.control
-from core.controller import Controller
-from services.beats import TASKS, Beats
-from services.bench_requests import BenchRequests
-from services.clock import Clock
-from services.requests import Requests
+from services.beats import TASKS
 from services.store import Store
 from shared_proto import messages as m
 from shared_proto.settings import ROWS, SETTINGS, conflict
-from shared_proto.states import BENCH, DRIVING, HELD, LOCKED, READY, REFUSE_NOT_LOCKED
+from shared_proto.states import HELD, LOCKED, REFUSE_NOT_LOCKED
 
-FRAME_US = 20000
-ARMED = (READY, DRIVING)
-TOKEN = 0x5EED  # of every bench run here, so that messages of an old run are tried, too
 CHANGEABLE = (
     "ramp_up_ms", "ramp_down_ms", "arm_hold_ms", "esc_idle_ms", "lever_tracks", "lever_switch", "together", "brake",
     "side.proven", "side.idle_us", "side.full_us", "unproven_cap_pm", "single_track_cap_pm", "sense_cap_pm",
@@ -37,47 +27,14 @@ CHANGEABLE = (
 REQUESTS = [message for message in m.MESSAGES if message.sender == "host"]
 
 
-class Ticks:
-    """In place of `time` in services.control."""
-
+class Box(DeskBox, RuleBasedStateMachine):
     def __init__(self):
-        self.us = 0
-
-    def ticks_us(self):
-        return self.us
-
-    @staticmethod
-    def ticks_diff(a, b):
-        return a - b
-
-
-class Pulses:
-    """In place of the pulse output: what each side was last handed."""
-
-    def __init__(self):
-        self.idle_us = [1000] * 3
-        self.us = [0] * 3
-
-    def start(self):
-        self.us = list(self.idle_us)
-
-    def write(self, side, us):
-        self.us[side] = us
-
-
-class Box(RuleBasedStateMachine):
-    def __init__(self):
-        super().__init__()
-        self.flash = tempfile.mkdtemp()
-        self.ticks = Ticks()
-        services.control.time = self.ticks  # type: ignore[assignment]
-        services.control.asyncio = SimpleNamespace(ThreadSafeFlag=lambda: SimpleNamespace(set=lambda: None))  # type: ignore[assignment]
-        store = Store(self.flash + "/")
-        store.commit(rig_values(arm_hold_ms=500, esc_idle_ms=1000))
+        RuleBasedStateMachine.__init__(self)
+        flash = tempfile.mkdtemp()
+        Store(flash + "/").commit(rig_values(arm_hold_ms=500, esc_idle_ms=1000))
         self.number = 0
         self.latest = (b"", False)
-        self.let_go_of_everything()
-        self.power_up()
+        DeskBox.__init__(self, flash)
 
     @initialize(
         brake=st.integers(0, 1), proven=st.integers(0, 1), together=st.integers(0, 1), lever_tracks=st.integers(1, 2)
@@ -89,177 +46,8 @@ class Box(RuleBasedStateMachine):
         assert self.values.to_blob() == values.to_blob()
 
     def teardown(self):
+        self.close()
         shutil.rmtree(self.flash)
-
-    # -- the box and its world ----------------------------------------------------------------------------------------
-
-    def let_go_of_everything(self):
-        self.position = {"a": 0, "b": 0}
-        self.closed = True
-        self.pressed = self.braking = False
-        self.at_rest_switch = True
-        self.supply_mv = 5000
-        self.wires = dict.fromkeys([n for n, _, _ in POINTS], 3900)  # mV a cell, 0 cut, None silent
-        self.dead_tasks: set[int] = set()
-
-    def power_up(self):
-        """As firmware/box.py does, from what is on the flash."""
-        self.store = Store(self.flash + "/")
-        self.store.load()
-        self.controller = Controller()
-        self.pulses = Pulses()
-        self.beats = Beats()
-        self.control = services.control.Control(self.controller, [self], self.pulses, self.beats)
-        self.requests = Requests(self.control, self.store, Clock(), b"desk", b"0", 0, lambda: 0, 0)
-        self.requests.wired_only = BenchRequests(self.controller, lambda: TOKEN).do
-        self.control.configure(self.store.values)
-        self.control.start(1000)
-        assert self.controller.interlock.state == LOCKED and self.pulses.us[:2] == self.idle_us
-        # What the oracle has seen since.
-        self.state = LOCKED
-        self.before_pm = 0
-        self.stop_has_opened = False
-        self.button_was_up = False  # since power-up, or since the box changed its state, or since a press too early
-        self.held_us = self.idle_for_us = 0
-        self.lever_bad = self.tasks_bad_us = 0
-        self.blind_us = {1: 0, 2: 0}
-        self.asked_us = None  # when a bench run was asked for by wire
-        self.heard_us = 0
-
-    @property
-    def values(self):
-        return self.store.values
-
-    @property
-    def idle_us(self):
-        return [self.values.get("side.idle_us", side) for side in range(2)]
-
-    def read(self, inputs):
-        """A driver, for all inputs."""
-        for n, _, cells in POINTS:
-            if self.wires[n] is not None:
-                give_mv(inputs, n, self.wires[n] * cells)
-        lever_mv(inputs, self.position["a"])
-        a_mv = inputs.lever_a_mv
-        lever_mv(inputs, self.position["b"])
-        inputs.lever_a_mv = a_mv
-        inputs.stop_closed, inputs.button, inputs.brake = self.closed, self.pressed, self.braking
-        inputs.lever_switch, inputs.supply_mv = self.at_rest_switch, self.supply_mv
-        inputs.stop_tripped |= self.trip
-
-    def tick(self, dt_us=FRAME_US, trip=False):
-        self.ticks.us += dt_us
-        self.trip = trip
-        counted_us = min(dt_us, 100_000)  # a longer gap counts as this: no ramp jumps
-        for task in range(len(TASKS)):
-            if task not in self.dead_tasks:
-                self.beats.beat(task, self.controller.now_ms)
-        self.note(counted_us, trip)
-        self.control._tick(None)
-        while self.controller.events.take() is not None:
-            pass
-        self.check(counted_us, trip)
-
-    # -- the oracle ---------------------------------------------------------------------------------------------------
-
-    def tracks(self):
-        return list(self.position.values())[: self.values.get("lever_tracks")]
-
-    def lever_at_rest(self):
-        switch = self.at_rest_switch or not self.values.get("lever_switch")
-        return max(self.tracks()) <= 41 and min(self.tracks()) >= -102 and switch
-
-    def note(self, dt_us, trip):
-        self.stop_has_opened |= not self.closed
-        self.button_was_up |= not self.pressed
-        well = self.closed and not trip and self.lever_at_rest() and not self.tasks_bad_us > 1_200_000
-        self.held_us = self.held_us + dt_us if self.pressed and well and self.button_was_up else 0
-        self.tasks_bad_us = self.tasks_bad_us + dt_us if self.dead_tasks else 0
-        beyond = max(self.tracks()) > 1103 or min(self.tracks()) < -103
-        self.lever_bad = self.lever_bad + 1 if beyond else 0
-        for side in (1, 2):
-            seen = any(s == side and self.wires[n] and self.wires[n] >= 2000 for n, s, _ in POINTS)
-            self.blind_us[side] = 0 if seen else self.blind_us[side] + dt_us
-
-    def check(self, dt_us, trip):
-        get = self.values.get
-        state, demand_pm, us = self.controller.interlock.state, self.controller.outputs.demand_pm, self.pulses.us[:2]
-        sides = get("sides")
-        idle = us[:sides] == self.idle_us[:sides]
-        assert self.control.failed is None
-        # The order of arming.
-        if state != self.state:
-            assert (self.state, state) not in [(LOCKED, DRIVING), (HELD, READY), (HELD, DRIVING), (HELD, BENCH),
-                                               (READY, BENCH), (BENCH, READY), (BENCH, DRIVING)]  # fmt: skip
-            if self.state == LOCKED and state in (READY, BENCH):
-                assert self.stop_has_opened and self.closed and not trip
-                assert self.lever_at_rest()
-                assert self.button_was_up and self.pressed
-                assert self.held_us >= get("arm_hold_ms") * 1000 - dt_us
-                assert self.idle_for_us >= get("esc_idle_ms") * 1000 - dt_us
-                assert max(self.blind_us[s + 1] for s in range(sides)) < 1_000_000
-                assert not (get("brake") and self.braking)
-                assert get("rig")
-            if state == BENCH:
-                assert self.asked_us is not None and self.ticks.us - self.asked_us < 31_000_000
-            if state == HELD:
-                assert self.controller.interlock.cause
-            self.button_was_up = False
-            self.held_us = 0
-        if state == LOCKED and self.pressed and self.held_us == 0:
-            self.button_was_up = False  # too early: it has to be let go first
-        # What leaves idle pulses only.
-        if state in (LOCKED, HELD):
-            assert idle
-        if not self.closed or trip or self.tasks_bad_us > 1_200_000 or self.lever_bad > 3:
-            assert idle and state != READY
-        if state in ARMED and max(self.blind_us[s + 1] for s in range(sides)) > 300_000 + 1000 * get("ramp_down_ms"):
-            assert idle
-        self.idle_for_us = self.idle_for_us + dt_us if idle and state not in ARMED else 0
-        # Ramps and limits, by the measured time.
-        if state in ARMED:
-            fallen_pm = self.before_pm - dt_us / get("ramp_down_ms")
-            assert demand_pm <= self.before_pm + dt_us / get("ramp_up_ms") + 2
-            assert demand_pm >= fallen_pm - 2
-            assert demand_pm <= max(self.most_pm(), fallen_pm + 2)
-            together = [self.by_curve(side, demand_pm) for side in range(sides)]
-            if get("together"):
-                assert us[:sides] == together
-            else:
-                assert all(mine <= most for mine, most in zip(us, together, strict=False))
-        elif state == BENCH:
-            caps = [min(get("bench_cap_pm"), 1000 if get("side.proven", s) else get("unproven_cap_pm")) for s in (0, 1)]
-            for side in range(sides):
-                span_us = get("side.full_us", side) - self.idle_us[side]
-                # End points are learned at full, and need a side that was shown to draw no current: not in here.
-                assert us[side] <= self.idle_us[side] + span_us * caps[side] // 1000
-            # Host silent: idle within 250 ms, less the frame until the pulse and a late step.
-            assert idle or self.ticks.us - self.heard_us <= 230_000 + dt_us
-        self.before_pm = demand_pm
-        self.state = state
-
-    def most_pm(self):
-        """The lowest of the limits that the oracle can tell, and what the lower track asks for."""
-        get = self.values.get
-        asked_pm = max(0.0, (min(self.tracks()) - 38) * 1000 / 940 + 4)
-        most_pm = min(1000.0, asked_pm)
-        if not all(get("side.proven", side) for side in range(get("sides"))):
-            most_pm = min(most_pm, get("unproven_cap_pm"))
-        if get("lever_tracks") == 1 and not get("lever_switch"):
-            most_pm = min(most_pm, get("single_track_cap_pm"))
-        if get("brake") and self.braking:
-            most_pm = 0
-        if get("lever_switch") and self.at_rest_switch:
-            most_pm = 0
-        return most_pm
-
-    def by_curve(self, side, demand_pm):
-        get = self.values.get
-        idle_us, span_us = self.idle_us[side], get("side.full_us", side) - self.idle_us[side]
-        points_us = [idle_us + span_us * share // 1000 for share in get("side.curve", side)] * 2
-        at = demand_pm // 100
-        low_us, high_us = points_us[at], points_us[at + 1 if at < 10 else 10]
-        return low_us + (high_us - low_us) * (demand_pm % 100) // 100
 
     # -- time ---------------------------------------------------------------------------------------------------------
 
@@ -457,16 +245,16 @@ class Box(RuleBasedStateMachine):
             assert again or not put or answer is None or answer[0] == m.REFUSED.kind
         if self.store.seq != before[1]:
             assert conflict(self.store.values) == ""
-            self.before_pm = self.held_us = 0
+            self.oracle.settings_changed()
         # No message by itself changes the state or the thrust.
         assert self.controller.interlock.state == self.state
         assert self.controller.outputs.demand_pm == before[3]
         if answer and answer[0] == m.BENCH_OFFER.kind:
             assert wired and self.state == LOCKED
-            self.asked_us = self.heard_us = self.ticks.us
+            self.oracle.bench_asked()
         if m.head(body)[0] in (m.BENCH_BEAT.kind,) and answer is None:
             assert wired
-            self.heard_us = self.ticks.us
+            self.oracle.bench_heard()
         return answer
 
     def next_number(self):
