@@ -5,7 +5,8 @@ import pytest
 from calibration_coverage import COMPARED_AT, METERS, figures, interval, one_box, spread_interval, start
 
 BOXES = 200
-# Ten comparisons, five voltages on two boards, are to pass together with 99 % (Bonferroni's inequality).
+# Ten comparisons, five voltages on two boards, are to pass together with 99 % (Bonferroni's inequality); the further
+# five are held to no less.
 EACH = 1 - 0.01 / 10
 HANDHELD, GOOD, PERFECT = METERS
 
@@ -18,9 +19,14 @@ def calibrated(monkeypatch, capsys, folder, board, meter, boxes):
         bench.box.close()
 
 
-@pytest.mark.parametrize("board", ["pico_w", "pico"])
-def test_two_hundred_boxes_and_handheld_meters(monkeypatch, capsys, tmp_path, board):
-    boxes = calibrated(monkeypatch, capsys, tmp_path, board, HANDHELD, BOXES)
+@pytest.mark.parametrize(("board", "meter"), [("pico_w", HANDHELD), ("pico", HANDHELD), ("pico_w", GOOD)])
+def test_two_hundred_boxes_and_their_meters(monkeypatch, capsys, tmp_path, board, meter):
+    """A handheld meter's errors outweigh all else; with a good one the box's own parts count as well.
+
+    On the chip's own ADC what is stated with a good meter is wide (root mean square 0.65 to 0.75), so it is not here:
+    its linearity goes in as a limit that the simulated converter reaches in few places.
+    """
+    boxes = calibrated(monkeypatch, capsys, tmp_path, board, meter, BOXES)
     low, high = interval(BOXES, confidence=EACH)
     for n in range(len(COMPARED_AT)):
         f = figures([b[n] for b in boxes])
