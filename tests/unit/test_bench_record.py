@@ -236,6 +236,17 @@ def test_a_value_over_many_lines_and_a_new_key():
     assert right.curve_pm == RIG.sides[1].curve_pm
 
 
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_a_sheet_keeps_its_line_ends(end):
+    text = ("# a line\u2028in a comment\n" + example_text()).replace("\n", end)
+    new = with_measured(text, "r", {0: {"curve_pm": str(list(range(0, 501, 50)))}})
+    old_lines, new_lines = (t.split(end) for t in (text, new))
+    assert len(new_lines) == len(old_lines)
+    assert [n for o, n in zip(old_lines, new_lines, strict=True) if o != n] == [
+        f"curve_pm = {list(range(0, 501, 50))}"
+    ]
+
+
 def test_a_sheet_that_would_not_read_is_not_written():
     with pytest.raises(UserError, match="curve_pm"):
         with_measured(example_text(), "r", {0: {"curve_pm": "[1, 2]"}})

@@ -1,4 +1,4 @@
-"""What was measured, written into the text of a rig sheet: its comments and its order stay."""
+"""What was measured, written into the text of a rig sheet: its comments, its order and its line ends stay."""
 
 from __future__ import annotations
 
@@ -19,7 +19,8 @@ def with_measured(text: str, source: str, sides: Mapping[int, Mapping[str, str |
     A key that is there is replaced, with whatever lines its value took; one that is commented out comes back;
     a new one goes to the end of its side. Raises UserError when the sheet would not read any more, or has no such side.
     """
-    lines = text.splitlines()
+    end = "\r\n" if "\r\n" in text else "\n"  # not splitlines: it also splits at signs that TOML keeps in a comment
+    lines = text.replace("\r\n", "\n").removesuffix("\n").split("\n")
     starts = [n for n, line in enumerate(lines) if _SIDE.match(line)]
     for side in sorted(sides, reverse=True):
         if side >= len(starts):
@@ -28,7 +29,7 @@ def with_measured(text: str, source: str, sides: Mapping[int, Mapping[str, str |
         first = starts[side] + 1
         last = next((n for n in range(first, len(lines)) if _TABLE.match(lines[n])), len(lines))
         lines[first:last] = _set(lines[first:last], sides[side])
-    new = "\n".join(lines) + "\n"
+    new = end.join(lines) + end
     read(new.encode(), source)
     return new
 
