@@ -200,6 +200,8 @@ def test_silence_is_no_consent(typed):
         ({"stop_s": 0.9}, "ran on for 0.9 s"),
         ({"hold_s": None}, "pulses were not withheld"),
         ({"hold_s": 2.0}, "held its last command for 2.0 s"),
+        ({"hold_s": 0.3, "hold_at_least": True}, "held its last command for more than 0.3 s"),
+        ({"stop_s": 0.3, "stop_at_least": True}, "ran on for more than 0.3 s"),
         ({"settings_seen": False}, "not signed off"),
     ],
 )

@@ -19,7 +19,7 @@ class StopProof:
 
     `stop_s`: from the stop loop's opening to no more current; `hold_s`: from the last pulse to no more current, with
     pulses withheld; None: not measured. `by`: "voltage" or "ear". `settings_seen`: a person has looked at the ESC's own
-    settings (cutoff off, braking off, cell count fixed).
+    settings (cutoff off, braking off, cell count fixed). `*_at_least`: it still ran then; nobody knows for how long.
     """
 
     side: int
@@ -28,17 +28,19 @@ class StopProof:
     by: str
     settings_seen: bool
     day: str
+    stop_at_least: bool = False
+    hold_at_least: bool = False
 
     def missing(self) -> str:
         """Why it is no proof, in a clause; "" when it is one."""
         if self.stop_s is None:
             return "the stop loop was not tried"
-        if self.stop_s > LONGEST_STOP_S:
-            return f"it ran on for {self.stop_s:.1f} s after the stop loop opened"
+        if self.stop_at_least or self.stop_s > LONGEST_STOP_S:
+            return f"it ran on for {_words(self.stop_s, self.stop_at_least)} after the stop loop opened"
         if self.hold_s is None:
             return "pulses were not withheld"
-        if self.hold_s > LONGEST_HOLD_S:
-            return f"its ESC held its last command for {self.hold_s:.1f} s after the pulses ended"
+        if self.hold_at_least or self.hold_s > LONGEST_HOLD_S:
+            return f"its ESC held its last command for {_words(self.hold_s, self.hold_at_least)} after the pulses ended"
         return "" if self.settings_seen else "its ESC's settings were not signed off"
 
     @property
@@ -56,3 +58,7 @@ class StopProof:
     def as_dict(self) -> dict[str, Any]:
         """For the record."""
         return asdict(self)
+
+
+def _words(seconds: float, at_least: bool) -> str:
+    return f"{'more than ' if at_least else ''}{seconds:.1f} s"

@@ -54,7 +54,7 @@ class Proving:
                 person.tell(f"{stopping}; it goes on where it was, in another run")
         assert hold is not None
         by = "voltage" if hold.by == stop.by == "voltage" else "ear"
-        proof = StopProof(n, stop.most_s, hold.most_s, by, seen, self.day)
+        proof = StopProof(n, stop.most_s, hold.most_s, by, seen, self.day, stop.found.at_least, hold.found.at_least)
         person.tell(f"{name}: {'its stop is proved' if proof.proved else f'NOT proved: {proof.missing()}'}")
         return proof
 
@@ -144,7 +144,7 @@ class _Timed:
 
     @property
     def most_s(self) -> float:
-        """What can be promised."""
+        """What can be promised; nothing where it still ran then."""
         return round(self.found.seconds + (0.0 if self.found.at_least else self.found.within_s), 3)
 
 

@@ -181,8 +181,10 @@ def proofs(rig: Rig, record: Record) -> list[str]:
     lines = []
     for p in record.proofs:
         name = rig.sides[p.side].name
-        seen = (("stop loop", p.stop_s), ("pulses withheld", p.hold_s))
-        times = ", ".join([f"{words} {v:.2f} s" for words, v in seen if v is not None])
+        seen = (("stop loop", p.stop_s, p.stop_at_least), ("pulses withheld", p.hold_s, p.hold_at_least))
+        times = ", ".join([
+            f"{words}: {'more than' if longer else 'within'} {v:.2f} s" for words, v, longer in seen if v is not None
+        ])
         verdict = "its stop is proved" if p.proved else f"NOT proved, {p.missing()}"
         lines.append(f"{name}: {verdict} ({times or 'no time'}, by {p.by}, {p.day})")
     return lines
