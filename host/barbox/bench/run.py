@@ -109,8 +109,9 @@ async def spin_up_side(rig: Rig, n: int, span_pm: int, hold_s: float, bench: Ben
         person.tell(f"the step did not run: {done.ended}")
     if not await agreed(person, "turns", f"Did the fan of {name}, and no other, turn and blow backwards?", n):
         raise AnswerNo(
-            f"{name}: another fan turned, none, or the wrong way round: look at the signal wires and swap two motor "
-            "leads where it turned backwards, then begin again"
+            f"{name}: another fan turned, none, or the wrong way round: look at the signal wires, swap two motor "
+            "leads where it turned backwards, and let the ESC learn its end points (--learn-end-points) where it only "
+            f"starts above {span_pm / 10:g} %; then begin again"
         )
 
 
