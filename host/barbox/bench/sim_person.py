@@ -18,7 +18,7 @@ HOLDS_S = SETTLE_S + MEASURE_S - 0.5
 """How long it holds once thrust is steady: less than the step lasts."""
 _STOPS_S = 2.0  # from steady thrust to the hand at the stop
 _REACTION_S = 0.3
-_DRIVEN_A = 0.05
+_DRIVEN_A = 0.05  # above what an ESC takes at rest
 _LISTENS_S = 60.0
 _LET_GO_MS = 100  # the box has to see the button let go before it is held
 _BUTTON = 0b10  # of `inputs` of a status
@@ -105,8 +105,8 @@ class SimPerson:
 
     `hands`: the board at which it presses and holds, None for a person who is only asked. `slips`: what it types
     instead the nth time it is asked for a kind, such as {("thrust", 2): "twelve"}; asked again, it types what it read.
-    `answers`: to questions, by key ("tied", ..., "turns"); all others get a yes. `echo`: gets each line it hears or
-    says.
+    `answers`: to questions, by key ("tied", ..., "turns"); all others get a yes. `sides`: how many it reads. `echo`:
+    gets each line it hears or says.
     """
 
     def __init__(
@@ -119,16 +119,18 @@ class SimPerson:
         slips: Mapping[tuple[str, int], str] | None = None,
         answers: Mapping[str, bool] | None = None,
         hands: Hands | None = None,
+        sides: int = 2,
         holds_s: float = HOLDS_S,
         echo: Callable[[str], object] = lambda _: None,
     ) -> None:
         self.scale, self.clamp = scale, clamp
-        self._hands, self._holds_s = hands, holds_s
+        self._hands, self._holds_s, self._sides = hands, holds_s, sides
         self._echo = echo
         self._stops = self._learns = False
         self._learning = 0  # side whose ESC learns
         self._waits_ms = 0
         self._read: dict[tuple[str, int], str] = {}
+        self._at_rest_a = [0.0] * sides
         self._steady_ms: int | None = None
         self._demand_pm = 0
         self._last: tuple[str, int, str] | None = None
@@ -172,7 +174,7 @@ class SimPerson:
     async def _listened(self, hands: Hands, side: int) -> str:
         """Until the fan has no drive any more, and a finger has moved."""
         waited_s = 0.0
-        while self._seen.current_a(side) > _DRIVEN_A and waited_s < _LISTENS_S:
+        while self._seen.current_a(side) > self._at_rest_a[side] + _DRIVEN_A and waited_s < _LISTENS_S:
             await hands.sleep(0.05)
             waited_s += 0.05
         await hands.sleep(_REACTION_S)
@@ -214,6 +216,7 @@ class SimPerson:
             self._learns = False
             hands.release_arm_button()
         if phase == states.BENCH_WAITING:
+            self._at_rest_a = [self._seen.current_a(side) for side in range(self._sides)]
             hands.move_lever(_HELD_PM)
             self._steady_ms = None
         elif phase == states.BENCH_RUNNING:
@@ -253,10 +256,10 @@ class SimPerson:
         elif self._steady_ms is not None and status.time_ms - self._steady_ms >= 1000 * self._holds_s:
             hands.release_arm_button()
 
-    def look(self, sides: int = 2) -> None:
+    def look(self) -> None:
         """Read both instruments now, at each side's lead and at the rope, and remember it."""
         self._last = None
-        self._read = {(kind, side): self._shown(kind, side) for kind in _READ for side in range(sides)}
+        self._read = {(kind, side): self._shown(kind, side) for kind in _READ for side in range(self._sides)}
 
     # What it types.
 

@@ -94,7 +94,8 @@ async def whole_run(
     with SimBoard(_plant(rig, seed, what, esc or {}), values, values=values, board=rig.board.name, seed=seed,
                   keep_pulses=False) as box:  # fmt: skip
         at = AtBoard(box)
-        person = SimPerson(at, scale=scale, clamp=clamp, seed=seed, hands=at, slips=slips, answers=answers, echo=echo)
+        person = SimPerson(at, scale=scale, clamp=clamp, seed=seed, hands=at, sides=len(rig.sides), slips=slips,
+                           answers=answers, echo=echo)  # fmt: skip
         box.advance(2.0)
         box.open_stop_loop()
         box.advance(0.5)
