@@ -1,5 +1,6 @@
 """`barbox bench` through the command and the real firmware: what it does, what it refuses, and what stays."""
 
+import asyncio
 import json
 
 import pytest
@@ -7,8 +8,11 @@ from bench_command import TEXT, UNPROVED, Command
 from bench_host import IDLE_US, above_idle, us
 
 from barbox.bench.scale import ScaleLines
+from barbox.bench.sim_person import SimPerson
 from barbox.cli import main
 from barbox.rig import load
+from barbox.rig.boards import BOARDS
+from barbox.rig.template import new_text
 from barbox.sim.board import LEFT, RIGHT
 from shared_proto import states
 from shared_proto.settings import Values
@@ -77,6 +81,7 @@ def test_an_esc_that_holds_its_last_command_loses_its_proof(command, hold_s, low
     assert code == 1 and "held its last command for" in err and "capped at 30 %" in err
     proof = it.record().proofs[LEFT]
     assert not proof.proved and low_s < proof.hold_s < high_s
+    assert proof.hold_at_least == (hold_s == 30.0) == bool(it.said("pulses withheld: more than"))
     assert [it.settings(WRITTEN).get("side.proven", n) for n in (0, 1)] == [0, 0]
     assert [s.proof for s in load(it.sheet).sides] == [None, None]
     assert "# proof = {" in it.sheet.read_text()
@@ -98,6 +103,17 @@ def test_end_points_are_refused_with_a_fan_connected(command):
     code, _, err = it.run("--learn-end-points")
     assert code == 1 and "left: its string sagged" in err
     assert max(width for _, width in it.box.pulses(LEFT)) <= 1300
+
+
+@pytest.mark.parametrize("names", [["only"], ["left", "middle", "right"]])
+def test_a_rig_of_one_side_or_of_three_is_simulated(tmp_path, capsys, names):
+    sheet = tmp_path / "rig.toml"
+    sheet.write_text(new_text("rig", names, 10, BOARDS["pico_w"]))
+    assert main.run(["bench", str(sheet), "--sim", "--json", "--steps", "40,70"]) == 0
+    out = json.loads(capsys.readouterr().out)
+    assert out["proved"] == [True] * len(names)
+    thrust_n = [r["thrust_n"] for r in out["record"]["readings"]]
+    assert len(thrust_n) == 2 * len(names) and min(thrust_n) > 5
 
 
 # how it ends and goes on
@@ -156,6 +172,22 @@ def test_a_cable_that_is_pulled_in_a_step(command):
     it.box.release_arm_button()
     it.box.advance(1.5)
     goes_on(it, 1)
+
+
+def test_a_cable_that_is_pulled_while_somebody_thinks(command, monkeypatch):
+    """It is told at once, not when they have typed at last."""
+    it = command()
+    ask = SimPerson.ask
+
+    async def thinks(self, what, question, side=None):
+        if what == "current":
+            it.box.unplug_cable()
+            await asyncio.Event().wait()
+        return await ask(self, what, question, side)
+
+    monkeypatch.setattr(SimPerson, "ask", thinks)
+    code, _, err = it.run("--no-scale", *FEW)
+    assert code == 3 and "the link was lost" in err and err.count("\n") == 1
 
 
 def test_a_stop_in_a_step_is_no_end(command):

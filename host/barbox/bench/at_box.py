@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from barbox.bench.run import Person, Stopped
 from barbox.bench.session import NobodyArmed, Session
@@ -17,6 +17,8 @@ from barbox.records import Status
 from barbox.rig import Rig
 from shared_proto import states
 from shared_proto.settings import Values
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -92,6 +94,31 @@ async def in_run(at: AtBox) -> AsyncIterator[Session]:
             at.person.tell("the bench run has begun: fans may turn from now on")
             yield session
             return
+
+
+async def while_heard(client: Client, work: Coroutine[Any, Any, T]) -> T:
+    """What `work` returns; it is cancelled, and BoxError raised, as soon as the box is not heard any more, also while
+    it waits for a person, who has nothing to type then."""
+    done, ear = asyncio.ensure_future(work), asyncio.ensure_future(_unheard(client))
+    try:
+        await asyncio.wait({done, ear}, return_when=asyncio.FIRST_COMPLETED)
+        if not done.done():
+            ear.result()
+        return done.result()
+    finally:
+        done.cancel()
+        ear.cancel()
+        await asyncio.gather(done, ear, return_exceptions=True)
+
+
+async def _unheard(client: Client) -> None:
+    """Raises BoxError when the link is lost or the box falls silent."""
+    stream = client.subscribe()
+    try:
+        while await stream.next() is not None:
+            pass
+    finally:
+        stream.close()
 
 
 async def enter(person: Person, what: str, question: str) -> None:

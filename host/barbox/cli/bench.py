@@ -111,7 +111,7 @@ async def _on_a_box(
     rig: Rig, path: Path, job: dict[str, Any], scale: AbstractContextManager[Any], url: str | None, as_json: bool
 ) -> Outcome:
     from barbox.bench import flow
-    from barbox.bench.at_box import AtBox
+    from barbox.bench.at_box import AtBox, while_heard
 
     person, time_of = _at_terminal(as_json)
     with scale as port:
@@ -120,7 +120,8 @@ async def _on_a_box(
             at = AtBox(client, person, person.sees, time_of.get("sleep", asyncio.sleep))
             simulated = _is_simulated(client.link.url)
             clock = {"clock": time_of["clock"]} if "clock" in time_of else {}
-            return await flow.conduct(flow.Job(rig, path, at, simulated=simulated, scale=port, **clock, **job))
+            wanted = flow.Job(rig, path, at, simulated=simulated, scale=port, **clock, **job)
+            return await while_heard(client, flow.conduct(wanted))
         finally:
             await client.close()
 
