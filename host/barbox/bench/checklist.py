@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 from barbox.errors import AnswerNo, UserError
@@ -56,8 +55,6 @@ def yes(typed: str) -> bool:
     raise UserError(f'"{typed.strip()}" is neither yes nor no: write one of them')
 
 
-def check(answers: Mapping[str, bool]) -> None:
-    """Raises AnswerNo, in one sentence, unless every question was answered with yes."""
-    for q in QUESTIONS:
-        if not answers.get(q.key, False):
-            raise AnswerNo(f"no pulse before this is so: {q.text} If not, {q.if_no}")
+def refusal(q: Question) -> AnswerNo:
+    """What a no to a question comes to, in one sentence."""
+    return AnswerNo(f"no pulse before this is so: {q.text} If not, {q.if_no}")

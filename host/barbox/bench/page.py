@@ -27,7 +27,7 @@ svg { width: 100%; height: auto; } .wide { overflow-x: auto; }
 def page(rig: Rig, record: Record, learned: Learned, curves: Curves) -> bytes:
     """The page's bytes."""
     old = record.old_curve_pm
-    said = [f.text for f in learned.findings] + record.notes
+    said = [f.text for f in learned.findings]
     when = began(record) + (", simulated: nothing of this was measured on a fan" if record.simulated else "")
     body = [
         f"<h1>{escape(rig.name)} on the bench</h1>",

@@ -37,7 +37,6 @@ class Record:
     checklist: dict[str, bool] = field(default_factory=dict)
     proofs: list[StopProof] = field(default_factory=list)
     run: Run = field(default_factory=lambda: Run(0))
-    notes: list[str] = field(default_factory=list)
     old_curve_pm: list[tuple[int, ...]] = field(default_factory=list)
     result: dict[str, Any] = field(default_factory=dict)
     written: bool = False  # the tables have gone to the box
@@ -147,7 +146,6 @@ def _from(data: dict[str, Any]) -> Record:
         checklist=dict(data["checklist"]),
         proofs=[StopProof(**p) for p in data["proofs"]],
         run=run,
-        notes=list(data["notes"]),
         old_curve_pm=[tuple(c) for c in data["old_curve_pm"]],
         result=dict(data["result"]),
         written=bool(data.get("written", False)),

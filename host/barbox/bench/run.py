@@ -14,7 +14,7 @@ from time import monotonic
 from typing import Any, Protocol
 
 from barbox.bench import curve, learn, page, summary
-from barbox.bench.checklist import CAUTIONS, QUESTIONS, check, yes
+from barbox.bench.checklist import CAUTIONS, QUESTIONS, refusal, yes
 from barbox.bench.plan import LEAST_MEASURE_S, MEASURE_S, SETTLE_S, Plan, Step
 from barbox.bench.readings import Expected, Reading, expected_by, read_current, read_thrust
 from barbox.bench.record import Record
@@ -84,7 +84,8 @@ async def before(rig: Rig, plan: Plan | None, record: Record, person: Person) ->
         person.tell(line)
     for q in QUESTIONS:
         record.checklist[q.key] = await agreed(person, f"check:{q.key}", q.text)
-        check({**{other.key: True for other in QUESTIONS}, q.key: record.checklist[q.key]})
+        if not record.checklist[q.key]:
+            raise refusal(q)
 
 
 async def spin_up(rig: Rig, plan: Plan, bench: Bench, person: Person) -> None:

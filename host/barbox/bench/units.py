@@ -66,11 +66,3 @@ def parse(text: str, units: dict[str, float], unit: str | None) -> tuple[float, 
             'of the run'
         )
     return value * units[named], named
-
-
-def digit(text: str) -> float:
-    """The last digit of a typed number, in its own unit: "12.3 N" is read to 0.1. Raises ValueError without digits."""
-    match = re.search(r"\d*(?:[.,](\d*))?", text.strip().lstrip("+-"))
-    if not match or not match[0]:
-        raise ValueError(f"no digits in {text!r}")
-    return 10.0 ** -len(match[1] or "")
