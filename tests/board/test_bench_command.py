@@ -108,12 +108,12 @@ def test_end_points_are_refused_with_a_fan_connected(command):
 @pytest.mark.parametrize("names", [["only"], ["left", "middle", "right"]])
 def test_a_rig_of_one_side_or_of_three_is_simulated(tmp_path, capsys, names):
     sheet = tmp_path / "rig.toml"
-    sheet.write_text(new_text("rig", names, 10, BOARDS["pico_w"]))
-    assert main.run(["bench", str(sheet), "--sim", "--json", "--steps", "40,70"]) == 0
+    sheet.write_text(new_text("rig", names, 5, BOARDS["pico_w"]))
+    assert main.run(["bench", str(sheet), "--sim", "--json", "--steps", "30,50"]) == 0
     out = json.loads(capsys.readouterr().out)
     assert out["proved"] == [True] * len(names)
     thrust_n = [r["thrust_n"] for r in out["record"]["readings"]]
-    assert len(thrust_n) == 2 * len(names) and min(thrust_n) > 5
+    assert len(thrust_n) == 2 * len(names) and min(thrust_n) > 1
 
 
 # how it ends and goes on
