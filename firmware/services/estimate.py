@@ -83,7 +83,7 @@ class _Side:
         if sensed != self.sensed or known != self.known:
             self.sensed = sensed
             self.known = known
-            self.charge.stated(self.full_s())
+            self.charge.stated(self.full_s(), sensed)
         self.sum += self.asked * dt_s
         self.least = min(self.least, self.x)
         self.most = max(self.most, self.x)
@@ -91,7 +91,7 @@ class _Side:
     def close(self, mean, dt_s):
         """Once a second, with the mean current meanwhile."""
         self.slow.update(mean, dt_s)
-        self.charge.count(mean, dt_s, self.sensed)
+        self.charge.count(mean, dt_s)
         draws = mean > _DRAWS * self.wanted
         if self.sensed and draws and self.wanted > 0.15 and self.most - self.least < 0.1 * self.most:
             ratio = min(max(mean / self.wanted, 0.1), 10.0)

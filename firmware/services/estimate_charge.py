@@ -1,8 +1,10 @@
 """Charge left in one string: by the voltage at rest of its best section and by counting, fused; less what its
 weakest section has less than the best, by their voltages, in which the error of the curve cancels.
 
-A scalar Kalman filter over the charge. Voltage is trusted where its curve is steep and the sag that was added
-back is small; what lies within its own uncertainty teaches nothing while counting can be trusted.
+A Kalman filter over the charge and over how much more is used than the stated capacity and current say: one factor,
+so the error of a count grows with the count, and a voltage that falls slower than foretold teaches the factor.
+Voltage is trusted where its curve is steep and the sag that was added back is small; what lies within its own
+uncertainty teaches nothing while counting can be trusted.
 """
 
 # Open-circuit voltage of a lithium-polymer cell charged to 4.2 V against charge left:
@@ -16,7 +18,9 @@ _MEMORY_S = 60.0  # errors of the voltage persist: this long makes one independe
 _SENSOR_ERROR = 0.05  # of what was counted: capacity and sensor
 _TABLE_ERROR = 0.12  # capacity and measured curve
 _GUESS_ERROR = 1.0  # capacity only guessed
-_LEARNED_ERROR = 0.2  # capacity learned from the voltage
+_LEARNED_ERROR = 0.3  # relative, from which on a capacity learned from the voltage is good enough to tell minutes
+_FACTOR_LEAST, _FACTOR_MOST = 0.05, 4.0
+_FACTOR_VAR = 0.0004  # least variance: a factor is never that sure
 _LEAST_VAR = 100.0  # per mille squared
 _SAME_MV = 5.0  # standard deviation of one pack's voltage at rest from day to day: warmth, sensing (common practice)
 _REST_X = 0.02
@@ -27,7 +31,6 @@ _EMPTY_PM = 100.0  # where minutes end: below, cutback has taken most of the thr
 _USE_S = 180.0  # over which use is averaged
 _USE_SEEN_S = 30.0
 _GUESS_S = 480.0  # full current empties a string in about this time (common practice, no source)
-_LEARN_PM = 100.0
 _APART_MV = 10.0  # sections that differ by less are equal, as far as sensing can tell
 _APART_S = 30.0
 
@@ -75,21 +78,29 @@ class Charge:
         self._kept_mv = -1.0
         self._kept_error_mv = 0.0
         self._sure = False
-        self._counted = 0.0
+        self._factor = 1.0
+        self._factor_var = 0.0
+        self._both = 0.0  # covariance of charge and factor
         self._rest_s = 0.0
         self._use = 0.0
         self._use_weight = 0.0
-        self._from_pm = -1.0
-        self._from_s = 0.0
         self._full_s = _GUESS_S
         self.stated(full_s)
-        self._learned = False
 
-    def stated(self, full_s):
-        """As in `start`, when it becomes known or unknown on the way."""
+    def stated(self, full_s, sensed=False):
+        """As in `start`, when it becomes known or unknown on the way; `sensed`: current by a sensor."""
         self._known = full_s > 0.0
+        error = _GUESS_ERROR
         if self._known:
             self._full_s = min(max(full_s, 10.0), 1e6)
+            error = _SENSOR_ERROR if sensed else _TABLE_ERROR
+        self._factor = 1.0
+        self._factor_var = error * error
+        self._both = 0.0
+
+    def known(self):
+        """Whether capacity and current are stated, or learned well enough."""
+        return self._known or self._factor_var < (_LEARNED_ERROR * self._factor) ** 2
 
     def keep(self, pm, std_pm, rest_mv=-1.0, error_mv=0.0):
         """Continue from this charge if the first voltage at rest agrees with it.
@@ -129,7 +140,7 @@ class Charge:
 
     def step_pm(self, x, dt_s):
         """Charge (per mille) that `x` takes in `dt_s` seconds."""
-        return 1000.0 * x * dt_s / self._full_s
+        return self._factor * 1000.0 * x * dt_s / self._full_s
 
     def fall_mv(self, x, dt_s):
         """How far a cell's voltage at rest falls meanwhile."""
@@ -139,24 +150,20 @@ class Charge:
         """Relative standard deviation of `fall_mv`."""
         return _DRIFT_ERROR if self._known else _DRIFT_GUESS
 
-    def count(self, x, dt_s, sensed):
-        """Take off what flowed: `sensed` by a sensor, else by curve or guess."""
+    def count(self, x, dt_s):
+        """Take off what flowed."""
         kept = 1.0 / (1.0 + dt_s / _USE_S)
         self._use = self._use * kept + x * (1.0 - kept)
         self._use_weight = self._use_weight * kept + 1.0 - kept
         self._rest_s = min(self._rest_s + dt_s, 1e4) if x < _REST_X else 0.0
-        self._from_s = min(self._from_s + x * dt_s, 1e6)
         if self.pm < 0.0:
             return
-        step = self.step_pm(x, dt_s)
-        self.pm = max(self.pm - step, 0.0)
-        self._counted = min(self._counted + step, 1000.0)
-        if self._known:
-            share = _SENSOR_ERROR if sensed else _TABLE_ERROR
-        else:
-            share = _LEARNED_ERROR if self._learned else _GUESS_ERROR
-        # The error of what was counted is one factor, so its standard deviation grows with the count.
-        self.var = min(self.var + 2.0 * share * share * self._counted * step, 90000.0)
+        self.pm = max(self.pm - self.step_pm(x, dt_s), 0.0)
+        step = 1000.0 * x * dt_s / self._full_s
+        self.var = min(max(self.var + step * (step * self._factor_var - 2.0 * self._both), 1.0), 90000.0)
+        self._both -= step * self._factor_var
+        most = 0.99 * (self.var * self._factor_var) ** 0.5
+        self._both = min(max(self._both, -most), most)
 
     def see(self, rest_mv, error_mv, dt_s):
         """Weigh in the voltage at rest of the best section's mean cell; `error_mv`: standard deviation of the sag
@@ -170,23 +177,26 @@ class Charge:
             self._first(seen, std, rest_mv, error_mv)
             return
         apart = seen - self.pm
-        dead = std if self._known else 0.3 * std
+        dead = std if self._known else 0.0
         if self._rest_s > _REST_S and apart * apart > 9.0 * std * std + 9.0 * self.var:
             self.var = apart * apart
-            self._from_pm = seen
-            self._from_s = 0.0
+            self._both = 0.0
         if apart > dead:
             apart -= dead
         elif apart < -dead:
             apart += dead
         else:
             apart = 0.0
-        gain = self.var / (self.var + std * std * _MEMORY_S / dt_s)
+        total = self.var + std * std * _MEMORY_S / dt_s
+        gain = self.var / total
         self.pm = min(max(self.pm + gain * apart, 0.0), 1000.0)
+        if not self._known:
+            learned = self._both / total
+            self._factor = min(max(self._factor + learned * apart, _FACTOR_LEAST), _FACTOR_MOST)
+            self._factor_var = max(self._factor_var - learned * self._both, _FACTOR_VAR)
+            self._both *= 1.0 - gain
         if apart != 0.0 or not self._known:
             self.var = max(self.var * (1.0 - gain), _LEAST_VAR)
-        if not self._known:
-            self._learn(seen, dt_s)
 
     def compare(self, best_mv, weakest_mv, dt_s):
         """Weigh in how far the weakest section's voltage at rest is behind the best one's."""
@@ -214,29 +224,15 @@ class Charge:
         else:
             self.pm = seen
             self.var = std * std + _LEAST_VAR
-        self._from_pm = seen
-        self._from_s = 0.0
-
-    def _learn(self, seen, dt_s):
-        """What full current takes, from the fall of the voltage at rest, when nobody stated it."""
-        if self._rest_s < 3.0:
-            return
-        fall = self._from_pm - seen
-        if fall < -50.0:
-            self._from_pm = seen
-            self._from_s = 0.0
-        elif fall > _LEARN_PM:
-            full_s = min(max(1000.0 * self._from_s / fall, 60.0), 7200.0)
-            self._full_s += (full_s - self._full_s) * min(0.1 * dt_s, 1.0)
-            self._learned = True
+        self._both = 0.0
 
     def minutes(self):
         """Minutes (float) until the string is as good as empty at the mean use of the last minutes; below 0 when
         nothing can be said."""
         weight = self._use_weight
-        if self.pm < 0.0 or weight < _USE_SEEN_S / _USE_S or (not self._known and not self._learned):
+        if self.pm < 0.0 or weight < _USE_SEEN_S / _USE_S or not self.known():
             return -1.0
         use = self._use / weight
         if use < 0.002:
             return -1.0
-        return max(self.left_pm() - _EMPTY_PM, 0.0) * 0.001 * self._full_s / use / 60.0
+        return max(self.left_pm() - _EMPTY_PM, 0.0) * 0.001 * self._full_s / (self._factor * use) / 60.0

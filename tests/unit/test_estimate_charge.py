@@ -47,7 +47,7 @@ def started(pm: float, full_s: float) -> Charge:
 def test_what_lies_within_the_uncertainty_of_the_voltage_does_not_disturb_the_count():
     charge = started(600, 360.0)
     for _ in range(60):
-        charge.count(0.5, 1.0, True)
+        charge.count(0.5, 1.0)
         charge.see(published_mv(charge.pm / 1000) + 20, 20.0, 1.0)
     assert charge.pm == pytest.approx(600 - 1000 * 0.5 * 60 / 360, abs=3)
 
@@ -57,14 +57,14 @@ def test_near_empty_the_voltage_overrules_a_wrong_count():
     truth = 300.0
     while truth > 30:
         truth -= 1000 * 0.5 / 1800  # half the stated capacity
-        charge.count(0.5, 1.0, False)
+        charge.count(0.5, 1.0)
         charge.see(published_mv(truth / 1000), 5.0, 1.0)
     assert charge.pm < 80
 
 
 def test_in_mid_ride_no_single_voltage_overrules_the_count():
     charge = started(600, 3600.0)
-    charge.count(0.5, 1.0, True)
+    charge.count(0.5, 1.0)
     charge.see(published_mv(0.1), 5.0, 1.0)
     assert charge.pm > 590
 
@@ -77,7 +77,7 @@ def test_capacity_that_nobody_stated_is_learned():
         for second in range(40):
             x = 0.5 if second < 30 else 0.0
             truth -= 1000 * x / 1200
-            charge.count(x, 1.0, False)
+            charge.count(x, 1.0)
             charge.see(published_mv(truth / 1000), 40 * x, 1.0)
         if k == 2:
             assert charge.minutes() < 0  # not yet
