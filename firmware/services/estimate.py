@@ -22,6 +22,7 @@ _MOHM = 2.0  # capacity not stated
 _MOHM_LEAST, _MOHM_MOST = 0.3, 30.0
 _FULL_MV, _FULL_LEAST_MV, _FULL_MOST_MV = 150.0, 10.0, 1500.0  # the same as sag at full, where no current is known
 _REF_A = 100.0  # unit of current where the curve was not measured
+_LOAD_X = 0.05  # of full current: more is a load
 _DRAWS = 0.05  # of what demand should draw: a side that a sensor sees draw less stands idle
 _UNSEEN_A = 5000  # a sensor above this, in 0.1 A, is broken
 
@@ -146,6 +147,7 @@ class Estimator:
         self._mean = [0.0] * SIDES_MAX
         self._blur = [0.0] * SIDES_MAX
         self._drift = [0.0] * SIDES_MAX
+        self._astray = [0.0] * SIDES_MAX
         self._time = 0.0
         self._closed_s = 0.0
         self._next = SENSES_MAX  # the section whose turn it is, so that one update does not do them all
@@ -286,7 +288,10 @@ class Estimator:
                 if weakest is None or section.rest_mv < weakest.rest_mv:
                     weakest = section
         charge = side.charge
+        self._astray[s] = 0.0
         if best is not None and weakest is not None:
+            if self._mean[s] > _LOAD_X:
+                self._astray[s] = charge.astray_mv(best.rest_mv)
             charge.see(best.rest_mv, best.sag.error_mv(side.x, side.slow.value), time)
             charge.compare(best.rest_mv, weakest.rest_mv, time)
         left_pm = charge.left_pm()
@@ -302,6 +307,9 @@ class Estimator:
         drift_mv = self._drift[s]
         error_mv = drift_mv * side.charge.fall_error()
         sag.update(section.mean_mv, self._mean[s], side.slow, drift_mv, error_mv, self._blur[s], self._closed_s)
+        astray_mv = self._astray[s]
+        if astray_mv != 0.0 and sag.rest_mv > 0.0:
+            sag.correct(astray_mv, self._closed_s)
         full_mv = max(sag.loss_mv(side.full, side.slow.after_10s(side.full)), 0.0)
         self.full_sag_cell_mv[n] = min(int(full_mv + 0.5), 6000)
         mohm = sag.step_mv() / side.ref_a

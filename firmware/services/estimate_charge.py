@@ -27,6 +27,7 @@ _REST_X = 0.02
 _REST_S = 20.0  # at rest for this long, a voltage that contradicts the count wins: another pack, another ride
 _DRIFT_ERROR = 0.6  # of the fall of the rest voltage that counting foretells, by the slope of the curve
 _DRIFT_GUESS = 2.0  # the same where capacity or current is a guess; it lasts, so it counts for more than itself
+_UPPER_PM = 500.0  # above, the voltage at rest is held against the count
 _EMPTY_PM = 100.0  # where minutes end: below, cutback has taken most of the thrust (common practice, no source)
 _USE_S = 180.0  # over which use is averaged
 _USE_SEEN_S = 30.0
@@ -55,6 +56,15 @@ def slope_at(pm):
     while k < last and pm > OCV_PM[k]:
         k += 1
     return (OCV_MV[k] - OCV_MV[k - 1]) / (OCV_PM[k] - OCV_PM[k - 1])
+
+
+def ocv_at(pm):
+    """Open-circuit voltage in mV (float) at a charge of 0..1000 per mille."""
+    k = 1
+    last = len(OCV_PM) - 1
+    while k < last and pm > OCV_PM[k]:
+        k += 1
+    return OCV_MV[k - 1] + (OCV_MV[k] - OCV_MV[k - 1]) * (pm - OCV_PM[k - 1]) / (OCV_PM[k] - OCV_PM[k - 1])
 
 
 class Charge:
@@ -149,6 +159,15 @@ class Charge:
     def fall_error(self):
         """Relative standard deviation of `fall_mv`."""
         return _DRIFT_ERROR if self._known else _DRIFT_GUESS
+
+    def astray_mv(self, rest_mv):
+        """How far a voltage at rest is from what the count says, beyond what the curve and the count may be off; 0
+        where neither is good enough to tell: capacity unknown, or below half, where a worn pack's count is too high."""
+        if not self._known or self.pm < _UPPER_PM:
+            return 0.0
+        apart = ocv_at(self.pm) - rest_mv
+        dead = 2.0 * _CURVE_MV + slope_at(self.pm) * self.var**0.5
+        return apart - dead if apart > dead else apart + dead if apart < -dead else 0.0
 
     def count(self, x, dt_s):
         """Take off what flowed."""

@@ -21,6 +21,8 @@ _BLUR = 0.15  # of a change of current within one mean: spool-up is known that w
 _REST_WANDER = 0.05  # mV2 a second: rest voltage recovers and falls in ways that the drift does not cover
 _USE_WANDER = 0.25  # mV2 a second at full current
 _WANDER = 0.0003  # relative variance a second of fast and slow while current flows: 30 % in five minutes
+_COUNT = 576.0  # mV2: what a count says about the voltage at rest, by a curve that another pack may share or not
+_COUNT_S = 60.0  # its error lasts: this long makes one independent reading
 _CLIP2 = 9.0  # a surprise beyond three standard deviations counts as three
 _JUMP = 6  # so many clipped surprises running: not a spike, the section itself is another
 _STEP = 0.05  # of full current: what has changed by less teaches nothing about sag
@@ -219,6 +221,23 @@ class Sag:
                 self._p23 -= gain * d
         if stepped or settling:
             self._bound()
+
+    def correct(self, astray_mv, dt_s):
+        """Once a second under load: the voltage at rest seems `astray_mv` too low by what was counted. In a steady pull
+        that is the only news of what is slow: what it has in common with the voltage at rest, moves with it."""
+        total = self._p00 + _COUNT * _COUNT_S / dt_s
+        gain = self._p00 / total
+        slow = self._p02 / total
+        self.rest_mv += gain * astray_mv
+        self.slow_mv += slow * astray_mv
+        self._p22 -= slow * self._p02
+        self._p12 -= slow * self._p01
+        self._p23 -= slow * self._p03
+        self._p00 = max(self._p00 - gain * self._p00, 1.0)
+        self._p01 -= gain * self._p01
+        self._p02 -= gain * self._p02
+        self._p03 -= gain * self._p03
+        self._bound()
 
     def _afresh(self, cell_mv, sag):
         self._clips = 0
