@@ -31,7 +31,7 @@ _BELIEVED = 0.15  # relative standard deviation below which a resistance is told
 _DOUBTED = 0.25  # and above which it is no longer
 _SLOW_LEAST = 0.15  # of fast
 _SLOW_MOST = 4.0
-_BEND_DOUBT = 0.3  # of fast, before anything was learned
+_BEND_DOUBT = 0.5  # of fast, before anything was learned
 _BEND_MOST = 1.5
 
 
