@@ -238,8 +238,9 @@ class Charge:
             same = apart_mv * apart_mv <= 9.0 * (_SAME_MV * _SAME_MV + doubt_mv * doubt_mv)
             wider = seen - charge_at(self._kept_mv)  # by what it may be another after all
         if same or self._sure:
-            self.pm = self._kept_pm
-            self.var = self._kept_var + wider * wider
+            gain = wider * wider / (wider * wider + std * std)
+            self.pm = self._kept_pm + gain * (seen - self._kept_pm)
+            self.var = self._kept_var + (1.0 - gain) * wider * wider
         else:
             self.pm = seen
             self.var = std * std + _LEAST_VAR
