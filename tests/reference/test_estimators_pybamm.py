@@ -7,7 +7,10 @@ it the box would have eased the thrust off.
 
 No number of the estimators was fitted to these cells, but their form was chosen while watching rides 1 to 3 of the
 first two: that a steady pull teaches nothing, and that charge transfer is bent. Rides 11 and up and the third cell
-were not looked at before the form was fixed.
+were not looked at before that form was fixed. All were looked at when three things were added: a capacity that is
+learned beside the charge, a count that corrects what is slow, a wider guess of the bend. What helped one cell and
+harmed another was left out: a knee of the curve that may come earlier, slow sag that is not learned near empty,
+more trust in the count (better here by 2 points, worse by 4 with a worn pack).
 
 The aims: charge left within 5 points with a current sensor and 10 without; sag after 10 s of full thrust within
 10 %, told at the moment before the pull; the low warning between 30 and 12 % left. Where a bound below is wider than
@@ -48,9 +51,10 @@ class Figures:
     low_left: float | None = None
 
 
-def figures(run: Discharge, mode: str, sign: int, seed: int) -> Figures:
+def figures(run: Discharge, mode: str, sign: int, seed: int, capacity_error: float | None = None) -> Figures:
     """One run of the estimator. `mode`: with a `sensor`, from the measured `curve`, or `nothing` stated at all."""
-    capacity_error, current_error = (sign * e for e in ERRORS[mode])
+    usual, current_error = (sign * e for e in ERRORS[mode])
+    capacity_error = usual if capacity_error is None else capacity_error
     known = mode != "nothing"
     feed = Feed(
         rig(
@@ -110,32 +114,42 @@ BOUNDS = {
     # Nearest to the cells in question. The aims for charge are met by far down to 20 %; at full thrust below 15 % this
     # cell starves, its voltage collapses in seconds, and charge reads up to 9 points low. Single pulls miss the 10 %.
     "Ramadass2004": Bounds(
-        charge={"sensor": 2, "curve": 4, "nothing": 8}, charge_end={"sensor": 9, "curve": 10, "nothing": 11},
-        rest_mv=210, sag_median=7, sag_worst=18, warn_left=(20, 28), low_left=(10, 21.5),
+        charge={"sensor": 1.8, "curve": 3.8, "nothing": 5.2}, charge_end={"sensor": 9, "curve": 9.8, "nothing": 9.6},
+        rest_mv=210, sag_median=7, sag_worst=18, warn_left=(22, 27), low_left=(10, 21),
     ),
     # Sag is foretold too large by a tenth: charge transfer is bent more than the model allows for.
     "Ai2020": Bounds(
-        charge={"sensor": 3, "curve": 5, "nothing": 11}, charge_end={"sensor": 3, "curve": 5, "nothing": 11},
-        rest_mv=90, sag_median=14, sag_worst=22, warn_left=(22, 29), low_left=(11.5, 17.5),
+        charge={"sensor": 2.6, "curve": 4, "nothing": 9}, charge_end={"sensor": 2.8, "curve": 4.2, "nothing": 9},
+        rest_mv=84, sag_median=13.5, sag_worst=17.5, warn_left=(23.5, 27.2), low_left=(11.5, 17.2),
     ),
-    # Another chemistry: charge misses its aims by a few points, the sag of single pulls is foretold far too large.
+    # Another chemistry, whose curve is up to 17 points from the one the box knows: without a known current there is
+    # nothing else to go by. Near its knee, below 25 %, the fall of the curve passes for sag: single pulls there are
+    # foretold far too large.
     "Ecker2015": Bounds(
-        charge={"sensor": 6, "curve": 9, "nothing": 17}, charge_end={"sensor": 9, "curve": 11, "nothing": 17},
-        rest_mv=140, sag_median=14, sag_worst=80, warn_left=(25, 31), low_left=(18, 22.5),
+        charge={"sensor": 5.5, "curve": 8, "nothing": 17}, charge_end={"sensor": 8, "curve": 9.8, "nothing": 17},
+        rest_mv=140, sag_median=12.5, sag_worst=78, warn_left=(27, 31), low_left=(18, 23.4),
     ),
 }  # fmt: skip
-# A steady pull from full to empty: nothing is learned after its first minutes, so the guess of what is slow stands.
+# A steady pull from full to empty. Its first minutes teach what is fast; what is slow only the count can tell, where
+# the current is known, and only above half of the charge.
 STEADY = {
     "Ramadass2004": Bounds(
-        charge={"sensor": 2, "curve": 4, "nothing": 15}, charge_end={"sensor": 5, "curve": 6, "nothing": 15},
-        rest_mv=80, sag_median=0, sag_worst=0, warn_left=(21, 27), low_left=(17, 20),
+        charge={"sensor": 1.2, "curve": 3, "nothing": 4.2}, charge_end={"sensor": 4.4, "curve": 5.2, "nothing": 8.4},
+        rest_mv=80, sag_median=0, sag_worst=0, warn_left=(22, 25.5), low_left=(17, 19.5),
     ),
     # Its resistance is five times what is guessed: the warning comes early.
     "Ai2020": Bounds(
-        charge={"sensor": 8, "curve": 9, "nothing": 22}, charge_end={"sensor": 8, "curve": 9, "nothing": 22},
-        rest_mv=140, sag_median=0, sag_worst=0, warn_left=(26, 45), low_left=(18.5, 30.5),
+        charge={"sensor": 2, "curve": 3.8, "nothing": 13.5}, charge_end={"sensor": 5, "curve": 6, "nothing": 13.6},
+        rest_mv=118, sag_median=0, sag_worst=0, warn_left=(27, 38.5), low_left=(18.5, 25.5),
+    ),
+    # Voltage at rest is right within 30 mV; what is missed is the curve of this chemistry.
+    "Ecker2015": Bounds(
+        charge={"sensor": 8, "curve": 12, "nothing": 23.5}, charge_end={"sensor": 11.3, "curve": 12.8, "nothing": 23.5},
+        rest_mv=32, sag_median=0, sag_worst=0, warn_left=(29, 33.5), low_left=(24, 27.5),
     ),
 }  # fmt: skip
+# A worn pack that has four fifths of what is stated: charge reads high, the warnings still come by the voltage.
+WORN = 0.25
 RIDES = {
     "Ramadass2004": ("pulsed", "ride1", "ride3", "ride11", "ride12", "ride13"),
     "Ai2020": ("pulsed", "ride11", "ride12"),
@@ -174,10 +188,19 @@ def test_steady_pull(cell, mode):
         _hold(STEADY[cell], mode, figures(discharge(cell, "constant"), mode, sign, seed=sign + 1))
 
 
+@pytest.mark.parametrize("mode", ["sensor", "curve"])
+@pytest.mark.parametrize("cell", RIDES)
+def test_a_worn_pack_is_still_warned_of(cell, mode):
+    f = figures(discharge(cell, "ride11"), mode, 1, seed=2, capacity_error=WORN)
+    assert f.charge_points <= (12.5 if mode == "sensor" else 8.2)
+    assert f.warn_left is not None and 18 <= f.warn_left <= 30
+    assert f.low_left is not None and f.low_left >= 9
+
+
 def main() -> None:
     print("cell          scenario  mode      charge to 20, 10 %   rest mV   sag %, median, pulls   warn, low at % left")
     for cell, scenarios in RIDES.items():
-        for scenario in (("constant",) if cell in STEADY else ()) + scenarios:
+        for scenario in ("constant", *scenarios):
             for mode in ERRORS:
                 for sign in _signs(mode):
                     f = figures(discharge(cell, scenario), mode, sign, seed=sign + 1)

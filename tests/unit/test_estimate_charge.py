@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from services.estimate_charge import OCV_MV, OCV_PM, Charge, charge_at, slope_at
+from services.estimate_charge import OCV_MV, OCV_PM, Charge, charge_at, ocv_at, slope_at
 
 
 def published_mv(s: float) -> float:
@@ -102,3 +102,29 @@ def test_equal_sections_are_not_behind_for_the_noise_of_sensing():
     for k in range(200):
         charge.compare(3945 + k % 3, 3940, 1.0)
     assert charge.left_pm() == charge.pm
+
+
+def test_a_capacity_that_nobody_stated_is_learned_in_a_steady_pull_too():
+    """A string that lasts 1200 s at full, and never rests: two and a half times what is guessed."""
+    charge = started(950, 0.0)
+    truth = 950.0
+    while truth > 300:
+        truth -= 1000 * 0.35 / 1200
+        charge.count(0.35, 1.0)
+        charge.see(published_mv(truth / 1000), 30.0, 1.0)
+    assert charge.pm == pytest.approx(truth, abs=20)
+    assert charge.minutes() == pytest.approx((truth - 100) / 1000 * 1200 / 0.35 / 60, rel=0.25)
+
+
+def test_a_voltage_far_from_a_good_count_is_told_in_the_upper_half_only():
+    charge = started(900, 3600.0)
+    assert charge.astray_mv(published_mv(0.9) - 10) == 0
+    assert charge.astray_mv(published_mv(0.9) - 90) == pytest.approx(90 - 24, abs=30)
+    assert charge.astray_mv(published_mv(0.9) + 90) == pytest.approx(-90 + 24, abs=30)
+    assert started(900, 0.0).astray_mv(published_mv(0.9) - 90) == 0
+    assert started(400, 3600.0).astray_mv(published_mv(0.4) - 90) == 0
+
+
+@given(st.floats(0, 1000))
+def test_the_curve_read_forward_is_the_curve_read_backward(pm):
+    assert charge_at(ocv_at(pm)) == pytest.approx(pm, abs=0.5)
