@@ -27,16 +27,17 @@ _EDGE_US = 200  # an edge of the wheel sensor is met to this
 # An open box ground floats this far above that of the packs, anew at each look.
 _FLOATING_V = (0.2, 2.0)
 
-# The chip's ADC is off a straight line by up to two of its 4,096 counts, in a way that changes with each eighth of its
-# scale, where its wide codes lie (common practice, no source).
+# The chip's ADC is off a straight line by up to two of its 4,096 counts, up in one eighth of its scale and down in the
+# next, as its wide codes lie (common practice, no source). Where the corners are differs from chip to chip, so that at
+# each code any error up to the limit is as likely as another: a limit alone says no more (JCGM 100:2008, 4.3.7).
 _BEND_UV = 2 * _SUPPLY_UV / 4096
-_BENDS = 8
+_EIGHTHS = 8
 
 
-def _bent_uv(bend_uv: tuple[float, ...], uv: float) -> float:
-    at = min(max(uv, 0.0), _SUPPLY_UV - 1.0) * _BENDS / _SUPPLY_UV
-    n = int(at)
-    return bend_uv[n] + (at - n) * (bend_uv[n + 1] - bend_uv[n])
+def _bent_uv(corner: float, uv: float) -> float:
+    """`corner`: where the first one is, in eighths of the scale, 0 to 2."""
+    at = (uv * _EIGHTHS / _SUPPLY_UV + corner) % 2
+    return _BEND_UV * (2 * abs(at - 1) - 1)
 
 
 @dataclass
@@ -50,7 +51,7 @@ class SenseWire:
     zero_v: float = 0.0  # what stands for no current
     gain: float = 1.0  # of the ADC input
     offset_uv: float = 0.0
-    bend_uv: tuple[float, ...] = ()  # off a straight line at each eighth of the chip's own scale
+    corner: float | None = None  # of the chip's own ADC, see `_bent_uv`
     cut: bool = False  # fuse blown or wire broken: the lower resistor, or the input itself, brings the pin to ground
     shorted_to: int | None = None  # touches the wire of that input
     shake_v: float = 0.0  # standard deviation of what vibration adds at the far end
@@ -162,7 +163,7 @@ class Wiring:
                 wire.gain = 1 + rng.gauss(0, 0.0005 if not self.chip else 0.004)
                 wire.offset_uv = rng.gauss(0, 125 if not self.chip else 1500)
                 if self.chip:
-                    wire.bend_uv = tuple(rng.uniform(-_BEND_UV, _BEND_UV) for _ in range(_BENDS + 1))
+                    wire.corner = rng.uniform(0, 2)
 
     def look(self, now_us: int, distance_m: float) -> None:
         """The moment, and the vehicle's whole way, that all other calls are about."""
@@ -238,8 +239,8 @@ class Wiring:
             if wire.shake_v:
                 volts += wire.shake_v * noise[(at + 500) % 1021] / self.noise_uv
             uv = volts * 1e6 / wire.ratio * wire.gain + wire.offset_uv + noise[at % 1021] - floating_uv
-            if wire.bend_uv:
-                uv += _bent_uv(wire.bend_uv, uv)
+            if wire.corner is not None:
+                uv += _bent_uv(wire.corner, uv)
             out[n] = int(min(max(uv, -300_000), _SUPPLY_UV + 300_000))
             wire.pin_uv = out[n]
         self._at = at
