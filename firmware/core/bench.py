@@ -49,8 +49,9 @@ from shared_proto.states import (
     WAIT_SUPPLY,
 )
 
-# A beat is seen up to a frame late, and an idle word is a pulse up to a frame late: 250 ms in all.
-SILENT_MS = 180
+# A beat is seen up to a frame late, an idle word is a pulse up to a frame late, and a collection may delay one of them:
+# 250 ms in all.
+SILENT_MS = 160
 _ASK_SILENT_MS = 1000
 ASK_MS = 30000
 WAIT_MS = 60000

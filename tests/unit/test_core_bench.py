@@ -3,6 +3,7 @@
 import pytest
 from core_bench_desk import FULL_US, HOLD_LEVER, IDLE_US, REST_S, STEP_MS, Bench
 
+from core.bench import SILENT_MS
 from shared_proto import messages as m
 from shared_proto import states as s
 
@@ -11,7 +12,7 @@ def test_a_run_from_ask_to_end():
     desk = Bench()
     desk.test_stop()
     desk.run_s(1.2)
-    assert m.BENCH_OFFER.unpack(desk.ask())[2:] == (0x87654321, *[700] * 2, 300, 300, 250, 3000, 60, 1000, 180)
+    assert m.BENCH_OFFER.unpack(desk.ask())[2:] == (0x87654321, *[700] * 2, 300, 300, 250, 3000, 60, 1000, SILENT_MS)
     desk.step(3)
     assert (desk.state, desk.waits, desk.bench.phase) == (s.LOCKED, s.WAIT_BENCH_BUTTON, s.BENCH_ASKED)
     desk.press(0.6)
