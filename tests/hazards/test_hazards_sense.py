@@ -341,7 +341,7 @@ def full_thrust_behind_an_offset(values, charge, weak=None):
             box.plant.set_lead_resistance(side, negative_mohm=OFFSET_MOHM)
 
     with Run("ready", values, errors=False, rises=True, prepare=prepare) as run:
-        run.strike(lambda box: box.weaken_section(LEFT, weak, **WEAK) if weak is not None else None, seconds=0.1)
+        run.strike(lambda box: box.weaken_section(LEFT, weak, **WEAK) if weak is not None else None, seconds=0.5)
         run.box.move_lever(1000)
         run.ride(6)
         return run.host.status.demand_pm, run.host.status.weakest, run.host.warnings | {run.host.limit}
