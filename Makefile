@@ -9,6 +9,7 @@ PIP = $(BIN)/python -m pip --disable-pip-version-check
 READY = $(VENV)/ready
 READY_REFERENCE = $(VENV)/ready-reference
 OUT = demo-out
+BOARD_OUT = board-out
 
 # PyBaMM sends usage data unless told not to.
 export PYBAMM_DISABLE_TELEMETRY = true
@@ -17,6 +18,7 @@ help:
 	@echo 'make demo            ride the example rig on the simulated board; writes $(OUT)/'
 	@echo 'make test            all tests, but for those that need the extra `reference`'
 	@echo 'make test-reference  those tests, after installing PyBaMM (some 650 MB)'
+	@echo 'make board           write what goes onto a board to $(BOARD_OUT)/'
 	@echo 'make check           ruff and pyright'
 	@echo 'make tables          print the tables of hardware_notes/ and DEVELOPERS.md anew'
 	@echo 'make bench           measure speed'
@@ -38,6 +40,9 @@ check: $(READY)
 	$(BIN)/pyright
 	$(BIN)/pyright -p pyright-firmware.json
 
+board: $(READY)
+	$(BIN)/python tools/board.py $(BOARD_OUT)
+
 tables: $(READY)
 	$(BIN)/python tools/tables.py
 
@@ -48,7 +53,7 @@ coverage: $(READY)
 	$(BIN)/python tests/board/calibration_coverage.py
 
 clean:
-	rm -rf $(VENV) $(OUT) .pytest_cache .hypothesis .ruff_cache build dist
+	rm -rf $(VENV) $(OUT) $(BOARD_OUT) .pytest_cache .hypothesis .ruff_cache build dist
 	find firmware shared_proto host tests tools -name __pycache__ -type d -prune -exec rm -rf {} +
 
 $(READY): pyproject.toml
@@ -64,4 +69,4 @@ $(READY_REFERENCE): $(READY)
 	$(PIP) install --quiet -e '.[dev,reference]'
 	@touch $@
 
-.PHONY: help demo test test-reference check tables bench coverage clean
+.PHONY: help demo test test-reference check board tables bench coverage clean

@@ -17,10 +17,12 @@ import tempfile
 from collections import Counter
 from pathlib import Path
 
-from barbox.sim.firmware import firmware_dir
-
 _HERE = Path(__file__).parent
-_ROOT = firmware_dir().parent
+sys.path.insert(0, str(_HERE.parents[1]))
+
+from tests import on_board  # noqa: E402
+
+_STEP, _OPS = "step_in_vm.py", "ops_in_vm.py"
 _BUDGET_US = 2000
 _VM = "import sys; from micropython_unix import run_main; sys.exit(run_main(['micropython'] + sys.argv[1:]))"
 _STEPS = (1000, 3000)  # their difference leaves out what comes before
@@ -37,9 +39,9 @@ CALLS = ("method call", "function call", "builtin call")  # machine code is not 
 _HALF = 0.5  # what machine code leaves of bytecode, where valgrind cannot tell
 
 
-def _command(firmware: Path, *args: str) -> tuple[list[str], dict[str, str]]:
-    env = {**os.environ, "MICROPYPATH": f"{firmware}:{_ROOT}:.frozen", "PYTHONHASHSEED": "0"}
-    return [sys.executable, "-c", _VM, *args], env
+def _command(firmware: Path, script: str, *args: str) -> tuple[list[str], dict[str, str]]:
+    env = {**os.environ, "MICROPYPATH": f"{firmware}:.frozen", "PYTHONHASHSEED": "0"}
+    return [sys.executable, "-c", _VM, str(firmware / script), *args], env
 
 
 def _vm(firmware: Path, *args: str) -> str:
@@ -58,25 +60,25 @@ def _instructions(firmware: Path, *args: str) -> int:
 
 def _step_instructions(firmware: Path) -> float:
     def both(what: str) -> int:
-        less, more = (_instructions(firmware, str(_HERE / "step_in_vm.py"), what, str(n)) for n in _STEPS)
+        less, more = (_instructions(firmware, _STEP, what, str(n)) for n in _STEPS)
         return more - less
 
     return (both("steps") - both("feeds")) / (_STEPS[1] - _STEPS[0])
 
 
-def _operation_instructions(mark: str) -> dict[str, float]:
+def _operation_instructions(firmware: Path, mark: str) -> dict[str, float]:
     """Instructions of one operation of each kind; a call with those of an empty function."""
 
     def run(kind: str) -> int:
-        return _instructions(firmware_dir(), str(_HERE / "ops_in_vm.py"), kind, str(_ROUNDS), mark)
+        return _instructions(firmware, _OPS, kind, str(_ROUNDS), mark)
 
     nothing = run("nothing")
     return {kind: max(0.0, (run(kind) - nothing) / _ROUNDS / 4) for kind in BOARD_US if kind != "builtin call"}
 
 
-def _operations() -> Counter[tuple[str, bool]]:
+def _operations(firmware: Path) -> Counter[tuple[str, bool]]:
     """Operations of one step: (kind, whether compiled to machine code) to how many."""
-    command = [sys.executable, str(_HERE / "step_ops.py"), "200"]
+    command = [sys.executable, str(_HERE / "step_ops.py"), "200", str(firmware)]
     done = subprocess.run(command, capture_output=True, text=True, check=True)
     found: Counter[tuple[str, bool]] = Counter()
     for _, native, kind, count in json.loads(done.stdout):
@@ -84,10 +86,10 @@ def _operations() -> Counter[tuple[str, bool]]:
     return found
 
 
-def _as_bytecode(folder: str) -> Path:
+def _as_bytecode(firmware: Path) -> Path:
     """A copy of the firmware without machine code."""
-    copy = Path(folder) / "firmware"
-    shutil.copytree(firmware_dir(), copy)
+    copy = firmware.with_name("bytecode")
+    shutil.copytree(firmware, copy)
     for path in (copy / "core").glob("*.py"):
         path.write_text(path.read_text().replace("@micropython.native\n", "\n"))
     return copy
@@ -96,20 +98,24 @@ def _as_bytecode(folder: str) -> Path:
 def step_rows() -> list[tuple[str, str, str]]:
     """Rows for the table of `run.py`."""
     with tempfile.TemporaryDirectory() as folder:
-        bytecode = _as_bytecode(folder)
+        firmware = Path(folder) / "firmware"
+        on_board.lay(firmware, _HERE / _STEP, _HERE / _OPS)
+        bytecode = _as_bytecode(firmware)
         rows = []
-        for name, firmware in (("machine code where the core asks for it", firmware_dir()), ("all bytecode", bytecode)):
-            best_us = min(float(_vm(firmware, str(_HERE / "step_in_vm.py"), "time", "20000")) for _ in range(5))
+        for name, code in (("machine code where the core asks for it", firmware), ("all bytecode", bytecode)):
+            best_us = min(float(_vm(code, _STEP, "time", "20000")) for _ in range(5))
             rows.append((f"one control step in the VM, {name}", f"{best_us:.1f} us",
                          "4 sense inputs, 2 new readings a step, driving; mean of 20,000, best of 5 runs"))  # fmt: skip
-        counted = _operations()
+        counted = _operations(firmware)
         shares = {kind: 1.0 if kind in CALLS else _HALF for kind in BOARD_US}
         explained = None
         if shutil.which("valgrind"):
-            as_is, plain = _step_instructions(firmware_dir()), _step_instructions(bytecode)
+            as_is, plain = _step_instructions(firmware), _step_instructions(bytecode)
             how = f"callgrind, {_STEPS[1]:,} steps less {_STEPS[0]:,}, per step; {plain:,.0f} as bytecode"
             rows.append(("instructions of one step", f"{as_is:,.0f}", how))
-            of_bytecode, of_native = _operation_instructions("bytecode"), _operation_instructions("native")
+            of_bytecode, of_native = (
+                _operation_instructions(firmware, mark) for mark in ("bytecode", "native")
+            )
             shares.update({k: of_native[k] / of_bytecode[k] for k in of_bytecode if k not in CALLS})
             told = {False: of_bytecode, True: of_native}
             explained = sum(n * told[native].get(kind, 0) for (kind, native), n in counted.items()) / as_is

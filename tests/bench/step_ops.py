@@ -1,8 +1,8 @@
-"""Counts what one control step does, by kind of operation and function, on CPython: `python step_ops.py STEPS`.
+"""Counts what one control step does, by kind of operation and function, on CPython: `python step_ops.py STEPS FOLDER`.
 
-The source of the core is compiled with a counter around each expression, so the count is that of the code as
-written, whatever interpreter runs it. What is counted is what MicroPython has to do: a name of the module is looked
-up in a dict, a `const` that begins with an underscore is not; `for .. in range(..)` is a counted loop, no call.
+FOLDER holds the firmware as a board gets it, and step_in_vm.py. The core is compiled with a counter around each
+expression, so the count is that of the code as written, whatever interpreter runs it. What is counted is what
+MicroPython has to do: a name of the module is looked up in a dict; `for .. in range(..)` is a counted loop, no call.
 """
 
 from __future__ import annotations
@@ -16,18 +16,15 @@ import sys
 from collections import Counter
 from pathlib import Path
 
-FIRMWARE = Path(__file__).resolve().parents[2] / "firmware"
-
 counts: Counter[tuple[str, bool, str]] = Counter()  # (function, compiled to machine code, kind)
 
 
 class _Counting(ast.NodeTransformer):
     """Wraps each expression in `_count(key, expression)`, and counts stores beside their statement."""
 
-    def __init__(self, module: str, constants: set[str]):
+    def __init__(self, module: str):
         self.where = (module, False)
         self.locals: set[str] = set()
-        self.constants = constants
 
     def visit_FunctionDef(self, node: ast.FunctionDef):
         outer = self.where, self.locals
@@ -129,7 +126,7 @@ class _Counting(ast.NodeTransformer):
         return self._wrap("item", node) if isinstance(node.ctx, ast.Load) else node
 
     def visit_Name(self, node):
-        if not isinstance(node.ctx, ast.Load) or node.id in self.locals or node.id in self.constants:
+        if not isinstance(node.ctx, ast.Load) or node.id in self.locals:
             return node
         return self._wrap("global", node)
 
@@ -145,18 +142,10 @@ class _Counting(ast.NodeTransformer):
         return self._wrap("function call", node)
 
 
-def _constants(tree: ast.Module) -> set[str]:
-    """Names that MicroPython's compiler replaces by their value: `_NAME = const(..)`."""
-    return {
-        t.id
-        for n in tree.body
-        if isinstance(n, ast.Assign) and isinstance(n.value, ast.Call) and getattr(n.value.func, "id", "") == "const"
-        for t in n.targets
-        if isinstance(t, ast.Name) and t.id.startswith("_")
-    }
-
-
 class _Importer(importlib.abc.MetaPathFinder, importlib.abc.Loader):
+    def __init__(self, folder: Path):
+        self._folder = folder
+
     def find_spec(self, fullname, path, target=None):
         if fullname.startswith("core."):
             return importlib.util.spec_from_loader(fullname, self)
@@ -167,8 +156,8 @@ class _Importer(importlib.abc.MetaPathFinder, importlib.abc.Loader):
 
     def exec_module(self, module):
         name = module.__name__
-        tree = ast.parse((FIRMWARE / (name.replace(".", "/") + ".py")).read_text())
-        tree = _Counting(name.removeprefix("core."), _constants(tree)).visit(tree)
+        tree = ast.parse((self._folder / (name.replace(".", "/") + ".py")).read_text())
+        tree = _Counting(name.removeprefix("core.")).visit(tree)
         module.__dict__["_count"] = _count
         exec(compile(ast.fix_missing_locations(tree), name, "exec"), module.__dict__)
 
@@ -179,10 +168,9 @@ def _count(key, value):
 
 
 def main() -> None:
-    steps = int(sys.argv[1])
-    here = Path(__file__).resolve().parent
-    sys.path[:0] = [str(here.parents[1] / "tests" / "desk"), str(FIRMWARE), str(FIRMWARE.parent)]
-    sys.meta_path.insert(0, _Importer())
+    steps, folder = int(sys.argv[1]), Path(sys.argv[2])
+    sys.path[:] = [str(folder), str(Path(__file__).resolve().parents[1] / "desk"), *sys.path[1:]]
+    sys.meta_path.insert(0, _Importer(folder))
     from step_in_vm import Bench
 
     bench = Bench()

@@ -1,6 +1,5 @@
 """The same core on CPython and in the MicroPython VM, step by step, and without an allocation in the step."""
 
-import os
 import subprocess
 import sys
 from pathlib import Path
@@ -9,22 +8,22 @@ import core_corpus
 import core_random
 
 from shared_proto.states import BENCH_PHASES, CAUSE_STEP_FAILED
+from tests import on_board
 
-ROOT = Path(__file__).resolve().parents[2]
 RUN = "import sys; from micropython_unix import run_main; sys.exit(run_main(['micropython'] + sys.argv[1:]))"
 
 
-def in_the_vm(*args: str) -> subprocess.CompletedProcess:
-    env = {**os.environ, "MICROPYPATH": f"{ROOT / 'firmware'}:{ROOT}:.frozen"}
-    return subprocess.run(
-        [sys.executable, "-c", RUN, *args], capture_output=True, text=True, timeout=90, check=False, env=env
-    )
+def in_the_vm(folder: Path, script: str, *args: str) -> subprocess.CompletedProcess:
+    """The core as a board gets it."""
+    env = on_board.lay(folder, Path(script))
+    command = [sys.executable, "-c", RUN, str(folder / Path(script).name), *args]
+    return subprocess.run(command, capture_output=True, text=True, timeout=90, check=False, env=env)
 
 
-def test_every_step_is_the_same_on_both():
+def test_every_step_is_the_same_on_both(tmp_path):
     lines: list[str] = []
     core_corpus.main(lambda *what: lines.append(" ".join(map(str, what))))
-    done = in_the_vm(str(Path(core_corpus.__file__)))
+    done = in_the_vm(tmp_path, core_corpus.__file__)
     assert done.returncode == 0, done.stdout[-300:] + done.stderr[-2000:]
     theirs = done.stdout.splitlines()
     for n, (a, b) in enumerate(zip(lines, theirs, strict=True)):
@@ -41,10 +40,10 @@ def test_every_step_is_the_same_on_both():
     assert any(line.startswith("event") for line in lines)
 
 
-def test_a_hundred_thousand_random_steps_allocate_nothing_and_are_the_same_on_both():
+def test_a_hundred_thousand_random_steps_allocate_nothing_and_are_the_same_on_both(tmp_path):
     ours: list[str] = []
     core_random.main(lambda *what: ours.append(" ".join(map(str, what))), 100_000, 1)
-    done = in_the_vm(str(Path(core_random.__file__)), "100000", "1")
+    done = in_the_vm(tmp_path, core_random.__file__, "100000", "1")
     assert done.returncode == 0, done.stdout[-300:] + done.stderr[-2000:]
     theirs = done.stdout.splitlines()
     for rig, (a, b) in enumerate(zip(ours, theirs, strict=True)):
@@ -60,6 +59,8 @@ def test_a_hundred_thousand_random_steps_allocate_nothing_and_are_the_same_on_bo
     assert count["limit"] >= 11 and count["fault"] >= 5
 
 
-def test_the_lock_of_the_heap_does_catch_an_allocation():
-    done = in_the_vm("-c", "import micropython\nmicropython.heap_lock()\nx = [1] * 100")
+def test_the_lock_of_the_heap_does_catch_an_allocation(tmp_path):
+    script = tmp_path / "allocates.py"
+    script.write_text("import micropython\nmicropython.heap_lock()\nx = [1] * 100\n")
+    done = in_the_vm(tmp_path, str(script))
     assert "heap is locked" in done.stdout + done.stderr

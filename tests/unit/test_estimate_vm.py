@@ -1,15 +1,14 @@
 """The same file in the MicroPython VM and in CPython gives the same estimates, and leaves nothing behind."""
 
-import os
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
-from barbox.sim.firmware import firmware_dir
 from barbox.sim.vm import available
 from services.estimate import Estimator
+from tests import on_board
 from tests.unit.estimator_rides import Bench, rig
 
 pytestmark = pytest.mark.skipif(not available(), reason="no MicroPython VM here")
@@ -55,8 +54,9 @@ def run_in_vm(values, updates, folder) -> list[str]:
         lines.append(" ".join(str(v) for v in [ms, *(v for numbers in lists for v in numbers)]))
     corpus.write_text("\n".join(lines) + "\n")
     run = "import sys; from micropython_unix import run_main; sys.exit(run_main(['micropython'] + sys.argv[1:]))"
-    env = {**os.environ, "MICROPYPATH": f"{firmware_dir()}:{firmware_dir().parent}:.frozen"}
-    done = subprocess.run([sys.executable, "-c", run, *HEAP, str(SCRIPT), str(corpus)], env=env, capture_output=True,
+    env = on_board.lay(corpus.parent, SCRIPT)
+    script = str(corpus.parent / SCRIPT.name)
+    done = subprocess.run([sys.executable, "-c", run, *HEAP, script, str(corpus)], env=env, capture_output=True,
                           text=True, timeout=60)  # fmt: skip
     assert done.returncode == 0, done.stdout[-500:] + done.stderr[-2000:]
     return done.stdout.splitlines()

@@ -40,7 +40,8 @@ class SimBoard(WireFaults):
     """One box with its rig. `values` are the settings on its flash, None for a box as it leaves the bench.
 
     `seed` draws tolerances and noise; the same seed and the same actions give the same run, byte for byte.
-    `overlay` replaces firmware files (path on the board -> content), `costs` entries of hal/_costs.py.
+    `overlay` replaces firmware files (path on the board -> content), `costs` entries of hal/_costs.py. `code_bytes` is
+    what code takes of the heap beside what the VM sees of it: none, or `vm.CODE_BYTES`.
     """
 
     def __init__(
@@ -58,6 +59,7 @@ class SimBoard(WireFaults):
         boot_s: float = _BOOT_S,
         keep_pulses: bool = True,
         one_core: bool = True,
+        code_bytes: int = 0,
     ) -> None:
         files = {"board.txt": board.encode(), **(overlay or {})}
         if values is not None:
@@ -76,6 +78,7 @@ class SimBoard(WireFaults):
             boot_us=int(boot_s * 1e6),
             ticks_base_us=ticks_base_us,
             keep_pulses=keep_pulses,
+            code_bytes=code_bytes,
         )
 
     @classmethod

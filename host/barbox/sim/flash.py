@@ -8,6 +8,7 @@ import shutil
 import tempfile
 from pathlib import Path
 
+from barbox import onboard
 from barbox.errors import BoxError
 from barbox.sim import vm
 from barbox.sim.firmware import board_files, digest
@@ -19,18 +20,20 @@ _IMAGES_KEPT = 64  # 868 KB each
 
 
 def image(overlay: dict[str, bytes], folder: Path | None = None) -> Path:
-    """A file with a littlefs that holds the firmware; `overlay` replaces or adds files (path -> content).
+    """A file with a littlefs that holds the firmware as a board gets it; `overlay` replaces or adds sources (path ->
+    content).
 
     Kept in a cache under the temporary folder, by digest of all that is on it. Raises BoxError.
     """
     files = {**board_files(), **overlay}
+    made_by = Path(onboard.__file__).read_bytes()
     cache = folder or Path(tempfile.gettempdir()) / f"barbox-flash-{os.getuid()}"
     cache.mkdir(mode=0o700, exist_ok=True)
-    path = cache / f"{digest(files)[:32]}.flash"
+    path = cache / f"{digest({**files, '': made_by})[:32]}.flash"
     if not path.exists():
         part = cache / f"{path.name}.{os.getpid()}.part"
         part.write_bytes(b"\xff" * SECTOR_BYTES * SECTORS)
-        _copy(part, files)
+        _copy(part, onboard.prepare(files))
         part.replace(path)
         _tidy(cache)
     return path
@@ -49,7 +52,7 @@ def fresh_copy(overlay: dict[str, bytes], to: Path) -> None:
 
 
 def _copy(path: Path, files: dict[str, bytes]) -> None:
-    board = vm.Vm({**options(path), "copy": True}, heap_bytes=_COPY_HEAP_BYTES)
+    board = vm.Vm({**options(path), "copy": True}, heap=_COPY_HEAP_BYTES)
     try:
         lines = "".join(f"{name} {content.hex()}\n" for name, content in files.items())
         assert board._process.stdin is not None
@@ -73,6 +76,6 @@ def options(path: Path, **more) -> dict:
         "serial": "e660000000000001",
         "reset_cause": 1,
         "scratch": [0] * 4,
-        "shim_bytes": vm.SHIM_HEAP_BYTES // 2,
+        "beside_bytes": vm.SHIM_HEAP_BYTES // 2,
         **more,
     }

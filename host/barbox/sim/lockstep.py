@@ -41,7 +41,7 @@ class LockStep:
         costs: dict[str, int],
         boot_us: int,
         ticks_base_us: int = 0,
-        heap_bytes: int = vm.HEAP_BYTES,
+        code_bytes: int = 0,
         keep_pulses: bool = True,
     ) -> None:
         self.plant = plant
@@ -64,7 +64,7 @@ class LockStep:
         self._folder = Path(tempfile.mkdtemp(prefix="barbox-sim-"))
         self._flash = self._folder / "flash"
         flash.fresh_copy(overlay, self._flash)
-        self._heap_bytes = heap_bytes
+        self._code_bytes = code_bytes
         self._options = {
             "costs": costs,
             "boot_us": boot_us,
@@ -99,7 +99,8 @@ class LockStep:
             self._scratch = [0] * 4
         options = {**self._options, "reset_cause": reset_cause, "scratch": self._scratch}
         options = flash.options(self._flash, **options)
-        self._vm = vm.Vm(options, self._heap_bytes)
+        options["beside_bytes"] -= self._code_bytes
+        self._vm = vm.Vm(options, vm.heap_bytes(self._code_bytes))
         if self._vm.receive_within() is None:
             raise BoxError("The simulated board did not start.")
 

@@ -27,7 +27,7 @@ US = {
     "timer": 30,  # to get a soft callback started
     "irq": 5,  # to get a hard interrupt started
     # Declared.
-    "step": 2400,  # core.controller.Controller.step: the estimate of `make bench`, and a tenth
+    "step": 2000,  # core.controller.Controller.step: the estimate of `make bench`, and a tenth
     "glyph": 900,  # services.canvas.Canvas.stretch, one large letter
     "wakeup": 400,  # one wake-up of a task, with the work it typically does
 }

@@ -70,15 +70,15 @@ over_micropython = over("micropython")
 over_micropython.alloc_emergency_exception_buf = lambda n: None
 over_micropython.kbd_intr = _streams.kbd_intr
 
-# Bytes on this 64-bit VM count for about half as many on the board.
+# Bytes on this 64-bit VM count for about half as many on the board (see barbox.sim.vm).
 over_gc = over("gc")
 over_gc.mem_free = lambda: gc.mem_free() // 2
-over_gc.mem_alloc = lambda: gc.mem_alloc() // 2
+over_gc.mem_alloc = lambda: gc.mem_alloc() // 2 - options["beside_bytes"]
 
 
 def collect():
     gc.collect()
-    live = gc.mem_alloc() // 2 - options["shim_bytes"]
+    live = over_gc.mem_alloc()
     _bus.hold(_bus.cost["gc_base"] + max(0, live - _bus.cost["gc_base_bytes"]) * _bus.cost["gc_kilobyte"] // 1000)
 
 
