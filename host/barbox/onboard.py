@@ -154,18 +154,25 @@ def _number(source: _Source, numbers: Mapping[str, Mapping[str, int]]) -> None:
             for name, value in _own(node, known):
                 if bound.count(name) == 1:
                     known[name] = value
+    asked = {node.value for node in ast.walk(tree) if isinstance(node, ast.Attribute)}
     for node in ast.walk(tree):
         if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Load) and node.id in known:
-            source.replace(node, str(known[node.id]))
+            source.replace(node, _literal(known[node.id], node in asked))
         elif isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id in modules:
             value = modules[node.value.id].get(node.attr)
             if value is not None and bound.count(node.value.id) == 1:
-                source.replace(node, str(value))
+                source.replace(node, _literal(value, node in asked))
     for node in tree.body:
         if isinstance(node, ast.Assign) and len(node.targets) == 1:
             targets = _flat(node.targets[0])
             if all(isinstance(t, ast.Name) and t.id[0] == "_" and t.id in known for t in targets):
                 source.replace(node, "pass")
+
+
+def _literal(value: int, asked: bool) -> str:
+    """A number in place of a name; in parentheses where what follows would take it for something else: `-1 ** 2`,
+    `1.to_bytes(...)`."""
+    return f"({value})" if asked or value < 0 else str(value)
 
 
 def _own(node: ast.Assign, known: Mapping[str, int]) -> Iterator[tuple[str, int]]:
@@ -216,6 +223,8 @@ def _bound(tree: ast.Module) -> list[str]:
             names.append(node.name)
         elif isinstance(node, (ast.Global, ast.Nonlocal)):
             names += node.names
+        elif isinstance(node, ast.ExceptHandler) and node.name:
+            names.append(node.name)
     return names
 
 

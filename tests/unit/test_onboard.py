@@ -79,7 +79,14 @@ def test_numbers_stand_in_place_of_their_names():
     )
 
 
+def test_a_number_means_what_its_name_meant_wherever_it_stands():
+    text = "_A = -1\n_B = 3\n\ndef f():\n    return _A ** 2, _B.to_bytes(1, 'big'), 2 - _A\n"
+    assert one(text) == "pass\npass\n\ndef f():\n    return (-1) ** 2, (3).to_bytes(1, 'big'), 2 - (-1)\n"
+
+
 def test_a_name_that_gets_another_value_stays_a_name():
+    text = "_E = 3\n\ndef f():\n    try:\n        return 1 / 0\n    except ValueError as _E:\n        return _E\n"
+    assert one(text) == text
     text = "_A = 3\n_B = 4\n_C = 5\n\ndef f(_B):\n    global _A\n    _A = 4\n    return _A + _B + _C\n"
     assert one(text) == text.replace("_C = 5", "pass").replace("+ _C", "+ 5")
 
