@@ -8,7 +8,7 @@ import micropython
 from micropython import const
 
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX
-from shared_proto.settings import NEGATIVE_WARN_MV
+from shared_proto.settings import NEGATIVE_WARN_MV, POINT
 from shared_proto.states import (
     EVENT_WARNING_OFF,
     EVENT_WARNING_ON,
@@ -62,7 +62,8 @@ class Warnings:
         self._slow = -1
         self._uncalibrated = False
         for n in range(SENSES_MAX):
-            if 0 < get("sense.side", n) <= get("sides") and not get("sense.calibrated", n):
+            wired = 0 < get("sense.side", n) <= get("sides")
+            if wired and get("sense.kind", n) == POINT and not get("sense.calibrated", n):  # no other kind ever is
                 self._uncalibrated = True
 
     def late(self):

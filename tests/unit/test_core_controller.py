@@ -3,6 +3,7 @@
 from desk import POINTS, Desk, give_mv, lever_mv, rig_values
 
 from shared_proto.messages import NOT_KNOWN_MV
+from shared_proto.settings import CURRENT, NEGATIVE
 from shared_proto.states import (
     CAUSE_LATE,
     DRIVING,
@@ -230,6 +231,17 @@ def test_a_weak_section_eases_both_sides_together():
     assert desk.controller.outputs.warnings & WARN_CUTBACK
     assert 0 < desk.demand_pm < 1000
     assert desk.pulses[0] == desk.pulses[1] < 2000
+
+
+def test_a_wire_to_a_packs_negative_and_a_current_sensor_need_no_calibration():
+    """No meter calibrates them: the warning would never go."""
+    values = rig_values(proven=True)
+    for n, kind in ((2, NEGATIVE), (6, CURRENT)):
+        for name, value in (("side", 1), ("cells", 0), ("kind", kind), ("calibrated", 0)):
+            values.put("sense." + name, value, n)
+    desk = Desk(values)
+    desk.step(10)
+    assert not desk.controller.outputs.warnings & WARN_UNCALIBRATED
 
 
 def test_what_is_said_of_a_box_that_nobody_calibrated_or_benched():
