@@ -37,7 +37,8 @@ def command(monkeypatch, capsys, tmp_path):
 # what it does
 
 
-def test_all_of_it_is_simulated(tmp_path, capsys):
+def test_all_of_it_is_simulated(tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr("time.time", lambda: 1_800_000_000.0)
     sheet = tmp_path / "trike.toml"
     sheet.write_text(TEXT)
     assert main.run(["bench", str(sheet), "--sim", "--json", *FEW]) == 0
@@ -50,6 +51,12 @@ def test_all_of_it_is_simulated(tmp_path, capsys):
     assert sorted(p.name for p in tmp_path.iterdir()) == [
         "trike.bench.sim.csv", "trike.bench.sim.html", "trike.bench.sim.json", "trike.toml",
     ]  # fmt: skip
+    # And it is the same each time, to the last digit.
+    (other := tmp_path / "again").mkdir()
+    (other / "trike.toml").write_text(TEXT)
+    assert main.run(["bench", str(other / "trike.toml"), "--sim", "--json", *FEW]) == 0
+    again = json.loads(capsys.readouterr().out)
+    assert again["record"] == out["record"]
 
 
 def test_stop_then_steps_then_box_and_sheet(command):
@@ -66,7 +73,7 @@ def test_stop_then_steps_then_box_and_sheet(command):
         assert box.get("side.curve", n) == side.curve_pm != it.rig.sides[n].curve_pm
         assert side.current_a is not None
     assert box.get("rig_crc") == rig.crc == it.record().rig_crc
-    assert it.said("pulse span new") and it.said("pulse span now")
+    assert it.said("left now  left new  left draws  right now")
     assert it.record_path.with_suffix(".html").exists()
     # It is all there now: another run has nothing to prove.
     code, _, _ = it.run(*FEW, slips={("thrust", 1): "stop"})

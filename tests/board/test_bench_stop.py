@@ -178,3 +178,17 @@ def test_a_processor_that_stalls(stall_s, phase):
             assert host.end == "LATE" or host.cause == "LATE"
         host.ride(1)
         assert {w for rise, w in box.pulses(LEFT) if rise > at_us + BOX_US + 20_000} <= {IDLE_US}
+
+
+def test_what_a_simulated_box_draws_is_the_same_each_time_and_another_after_each_start():
+    def tokens():
+        with make_box(bench_values()) as box:
+            for _ in range(2):
+                with BenchHost(box) as host:
+                    host.ready()
+                    yield host.ask().token
+                box.power_off()
+                box.power_on()
+
+    first = list(tokens())
+    assert list(tokens()) == first and len({0, *first}) == 3

@@ -59,7 +59,6 @@ class Person(Protocol):
         """Say something to them."""
         ...
 
-
     def show(self, table: summary.Table) -> None:
         """Show a table to them."""
         ...
@@ -82,6 +81,8 @@ async def before(rig: Rig, plan: Plan | None, record: Record, person: Person) ->
     nothing has been asked of the box."""
     for line in [*CAUTIONS, *([*plan.cautions, *summary.plan_lines(rig, plan)] if plan else [])]:
         person.tell(line)
+    if plan:
+        person.show(summary.plan_table(rig, plan))
     for q in QUESTIONS:
         record.checklist[q.key] = await agreed(person, f"check:{q.key}", q.text)
         if not record.checklist[q.key]:
@@ -148,9 +149,8 @@ async def measure(
             run.skip()
             continue
         person.tell(
-            f"{_place(rig, record, step)}: about {step.expected_n:.0f} N and {step.expected_a:.0f} A. Hold the lever "
-            "past half, or "
-            f"the arm button, for {step.hold_s:.0f} s; then let go and write down"
+            f"{_place(rig, record, step)}: about {_rough(step.expected_n)} N and {_rough(step.expected_a)} A. "
+            f"Hold the lever past half, or the arm button, for {step.hold_s:.0f} s; then let go and write down"
         )
         try:
             reading = await _one(rig, record, step, bench, person, scale, clock, sleep)
@@ -289,6 +289,10 @@ def _word(record: Record, typed: str) -> None:
 def _place(rig: Rig, record: Record, step: Step) -> str:
     side = rig.sides[step.side].name
     return f"step {step.number + 1} of {len(record.steps)}, {side} at {step.span_pm / 10:g} % ({step.pulse_us} us)"
+
+
+def _rough(value: float) -> str:
+    return f"{value:.{0 if value >= 10 else 1}f}"
 
 
 def _volts(mv: int) -> float | None:

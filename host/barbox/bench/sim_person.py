@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from random import Random
 from typing import Protocol
@@ -73,6 +73,18 @@ class Hands(Protocol):
         ...
 
 
+class Audience(Protocol):
+    """Somebody who follows what is said; `barbox.cli.terminal.Terminal` is one."""
+
+    def tell(self, line: str) -> None:
+        """A sentence."""
+        ...
+
+    def show(self, table: Table) -> None:
+        """A table."""
+        ...
+
+
 @dataclass(frozen=True)
 class ScaleSpec:
     """A hanging scale: what it shows is `gain` times the pull, less `friction_n` that the wheels hold back, plus
@@ -105,8 +117,8 @@ class SimPerson:
 
     `hands`: the board at which it presses and holds, None for a person who is only asked. `slips`: what it types
     instead the nth time it is asked for a kind, such as {("thrust", 2): "twelve"}; asked again, it types what it read.
-    `answers`: to questions, by key ("tied", ..., "turns"); all others get a yes. `sides`: how many it reads. `echo`:
-    gets each line it hears or says.
+    `answers`: to questions, by key ("tied", ..., "turns"); all others get a yes. `sides`: how many it reads. `audience`
+    follows what it hears and says.
     """
 
     def __init__(
@@ -121,11 +133,11 @@ class SimPerson:
         hands: Hands | None = None,
         sides: int = 2,
         holds_s: float = HOLDS_S,
-        echo: Callable[[str], object] = lambda _: None,
+        audience: Audience | None = None,
     ) -> None:
         self.scale, self.clamp = scale, clamp
         self._hands, self._holds_s, self._sides = hands, holds_s, sides
-        self._echo = echo
+        self._audience = audience
         self._stops = self._learns = False
         self._learning = 0  # side whose ESC learns
         self._waits_ms = 0
@@ -147,7 +159,8 @@ class SimPerson:
         """What it types; see `barbox.bench.run.Person`."""
         self.heard.append(question)
         said = await self._said(what, question, side)
-        self._echo(f"{question}{' ' if question.endswith('?') else ': '}{said}")
+        if self._audience:
+            self._audience.tell(f"{question}{' ' if question.endswith('?') else ': '}{said}")
         return said
 
     async def _said(self, what: str, question: str, side: int | None) -> str:
@@ -183,13 +196,15 @@ class SimPerson:
     def tell(self, line: str) -> None:
         """It is told something."""
         self.heard.append(line)
-        self._echo(line)
+        if self._audience:
+            self._audience.tell(line)
 
     def show(self, table: Table) -> None:
         """It is shown a table."""
         head, rows = table
-        for row in [head, *rows]:
-            self.tell("  ".join(row))
+        self.heard += ["  ".join(row) for row in [head, *rows]]
+        if self._audience:
+            self._audience.show(table)
 
     # At the box.
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from barbox.bench import curve, flow
 from barbox.bench.at_box import AtBox
-from barbox.bench.sim_person import ClampSpec, ScaleSpec, SimPerson
+from barbox.bench.sim_person import Audience, ClampSpec, ScaleSpec, SimPerson
 from barbox.link.client import Client
 from barbox.link.serial import SerialLink
 from barbox.rig import Rig
@@ -78,14 +78,14 @@ async def whole_run(
     esc: Mapping[str, Any] | None = None,
     slips: Mapping[tuple[str, int], str] | None = None,
     answers: Mapping[str, bool] | None = None,
-    echo: Callable[[str], object] = lambda _: None,
+    audience: Audience | None = None,
     **job: Any,
 ) -> Result:
     """Everything from the checklist to the tables on the box, in virtual time.
 
     `values`: settings of the box, the rig's where left out; `proved`: whether they hold a proof of stopping; `esc`:
-    what else its ESCs are like; `slips`, `answers`, `echo`: see `SimPerson`; `job`: more of `barbox.bench.flow.Job`.
-    Same seed, same run. Raises BoxError, UserError, AnswerNo.
+    what else its ESCs are like; `slips`, `answers`, `audience`: see `SimPerson`; `job`: more of
+    `barbox.bench.flow.Job`. Same seed, same run. Raises BoxError, UserError, AnswerNo.
     """
     values = (values or rig.settings()).copy()
     for n in range(len(rig.sides)):
@@ -95,7 +95,7 @@ async def whole_run(
                   keep_pulses=False) as box:  # fmt: skip
         at = AtBoard(box)
         person = SimPerson(at, scale=scale, clamp=clamp, seed=seed, hands=at, sides=len(rig.sides), slips=slips,
-                           answers=answers, echo=echo)  # fmt: skip
+                           answers=answers, audience=audience)  # fmt: skip
         box.advance(2.0)
         box.open_stop_loop()
         box.advance(0.5)

@@ -54,31 +54,37 @@ def headline(rig: Rig, learned: Learned, curves: Curves) -> list[str]:
 
 
 def plan_lines(rig: Rig, plan: Plan) -> list[str]:
-    """The plan: what it will take, and each step."""
+    """What the plan will take."""
     lines = [
         f"{side.name}: {wh:.0f} Wh, {share:.0%} of its string's charge"
         for side, wh, share in zip(rig.sides, plan.energy_wh, plan.charge_share, strict=True)
     ]
     lines.append(f"{len(plan.steps)} steps, about {plan.minutes:.0f} minutes")
-    lines += [
-        f"{s.number + 1:3d}  {rig.sides[s.side].name:<10} {s.span_pm / 10:5.1f} %  {s.pulse_us} us  about "
-        f"{s.expected_n:5.1f} N  "
-        f"{s.expected_a:5.1f} A  hold {s.hold_s:.0f} s, rest {s.rest_s:.0f} s"
-        for s in plan.steps
-    ]
     return lines
 
 
+def plan_table(rig: Rig, plan: Plan) -> Table:
+    """A row a step, with what is expected of it."""
+    head = ["step", "side", "of span", "pulse", "about", "current", "hold", "rest"]
+    return head, [
+        [
+            str(s.number + 1), rig.sides[s.side].name, f"{s.span_pm / 10:g} %", f"{s.pulse_us} us",
+            f"{s.expected_n:.1f} N", f"{s.expected_a:.1f} A", f"{s.hold_s:.0f} s", f"{s.rest_s:.0f} s",
+        ]
+        for s in plan.steps
+    ]  # fmt: skip
+
+
 def tables(rig: Rig, curves: Curves, old: Sequence[Sequence[int]]) -> Table:
-    """Old and new table of each side, and its current."""
-    head = ["at demand, %"] + [f"{10 * n}" for n in range(11)]
-    rows = []
+    """Share of the pulse span at each demand, by the old and the new table of each side, and its current."""
+    head, by_column = ["demand"], [[f"{10 * n} %" for n in range(11)]]
     for c, before in zip(curves.sides, old, strict=True):
-        rows.append([f"{c.name}, pulse span now, per mille"] + [str(v) for v in before])
-        rows.append([f"{c.name}, pulse span new, per mille"] + [str(v) for v in c.curve_pm])
+        head += [f"{c.name} now", f"{c.name} new"]
+        by_column += [[f"{v / 10:.1f} %" for v in table] for table in (before, c.curve_pm)]
         if c.current_da:
-            rows.append([f"{c.name}, current, A"] + [f"{v / 10:g}" for v in c.current_da])
-    return head, rows
+            head.append(f"{c.name} draws")
+            by_column.append([f"{v / 10:.1f} A" for v in c.current_da])
+    return head, [list(row) for row in zip(*by_column, strict=True)]
 
 
 def readings(rig: Rig, record: Record) -> Table:

@@ -137,19 +137,22 @@ def _at_terminal(as_json: bool) -> tuple[Any, dict[str, Any]]:
 def _simulated(rig: Rig, path: Path, job: dict[str, Any], seed: int, as_json: bool) -> Outcome:
     from barbox.bench import simulated
     from barbox.bench.sim_person import ClampSpec, ScaleSpec
+    from barbox.cli.lines import Lines
+    from barbox.cli.terminal import Terminal
 
+    screen = Terminal(Lines(0), quiet=as_json)
     said = job.pop("instruments")
     unit = said.get("thrust_unit") or ScaleSpec.unit
     scale = ScaleSpec(unit=unit, step=said.get("thrust_step_n", ScaleSpec.step * THRUST_N["kgf"]) / THRUST_N[unit])
     done = options.run(simulated.whole_run(
-        rig, path, seed=seed, proved=False, echo=lambda line: click.echo(line, err=as_json),
+        rig, path, seed=seed, proved=False, audience=screen,
         scale=scale if said.get("scale", True) else None, clamp=ClampSpec() if said.get("clamp", True) else None, **job,
     ))  # fmt: skip
     if done.truth:
-        click.echo(f"the simulated fans with these tables, from 10 to 100 % of the lever: thrust within "
-                   f"{100 * done.truth.error:.1f} % of full thrust of proportion, the sides within "
-                   f"{100 * done.truth.apart:.1f} % of each other", err=as_json)  # fmt: skip
-    click.echo("Simulated throughout: nothing here has run on a physical board.", err=as_json)
+        screen.tell("the simulated fans with these tables, from 10 to 100 % of the lever: thrust within "
+                    f"{100 * done.truth.error:.1f} % of full thrust of proportion, the sides within "
+                    f"{100 * done.truth.apart:.1f} % of each other")  # fmt: skip
+    screen.tell("Simulated throughout: nothing here has run on a physical board.")
     return done.out
 
 

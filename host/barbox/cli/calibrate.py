@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import shutil
 import sys
-import textwrap
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -13,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from barbox.cli import options
+from barbox.cli import fold, options
 from barbox.cli.lines import Lines
 from barbox.errors import AnswerNo, UserError
 from barbox.link.find import open_box
@@ -188,16 +186,16 @@ class Terminal:
     def say(self, text: str) -> None:
         """One or more lines; to stderr where stdout is for a script."""
         if self._folds:
-            text = "\n".join([_wrapped(line) for line in text.split("\n")])
+            text = "\n".join([fold.fold(line) for line in text.split("\n")])
         click.echo(text, err=self._quiet)
 
     async def ask(self, question: str, sampler: Sampler, live: Callable[[], str]) -> str:
         """What the person types. Raises AnswerNo at the end of input."""
         above = live() if self._draws else ""
         if self._folds:
-            question = _wrapped(question) + " "
+            question = fold.fold(question) + " "
         rows = 1 + question.count("\n")
-        click.echo(f"{_cropped(above)}\n{question}" if above else question, nl=False, err=self._quiet)
+        click.echo(f"{fold.cut(above)}\n{question}" if above else question, nl=False, err=self._quiet)
         typed = asyncio.ensure_future(self._lines.next())
         loop = asyncio.get_running_loop()
         shown_s = loop.time()
@@ -228,19 +226,8 @@ class Terminal:
         return text.lower() in ("y", "yes")
 
 
-def _wrapped(line: str) -> str:
-    """Broken between words at the width of the terminal, indented as it begins."""
-    indent = " " * (len(line) - len(line.lstrip()))
-    return textwrap.fill(line, shutil.get_terminal_size().columns - 1, subsequent_indent=indent + "  ")
-
-
-def _cropped(line: str) -> str:
-    """As much of it as fits into one row of the terminal."""
-    return line[: shutil.get_terminal_size().columns - 1]
-
-
 def _above(text: str, rows: int) -> None:
     """Draw the line so many rows above the cursor anew and leave the cursor, and what is typed, where they are
     (ECMA-48)."""
-    sys.stdout.write(f"\x1b7\x1b[{rows}A\r{_cropped(text)}\x1b[K\x1b8")
+    sys.stdout.write(f"\x1b7\x1b[{rows}A\r{fold.cut(text)}\x1b[K\x1b8")
     sys.stdout.flush()

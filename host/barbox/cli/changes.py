@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from barbox.cli import options
+from barbox.cli.fold import columns
 from barbox.errors import AnswerNo, BoxError, UserError
 from barbox.link.find import open_box
 from barbox.records import Identity
@@ -108,9 +109,3 @@ def table(todo: list[Change], old: str, new: str) -> str:
 
 def _show(value: Any) -> str:
     return as_text(value) or '""'
-
-
-def columns(rows: list[tuple[str, ...]]) -> str:
-    """Rows of text in columns, two spaces between them."""
-    widths = [max(len(row[n]) for row in rows) for n in range(len(rows[0]))]
-    return "\n".join("  ".join([t.ljust(w) for t, w in zip(row, widths, strict=True)]).rstrip() for row in rows)

@@ -8,7 +8,8 @@ from typing import Any
 import click
 
 from barbox.cli import options
-from barbox.cli.changes import as_records, bring, columns, count, read_box, table
+from barbox.cli.changes import as_records, bring, count, read_box, table
+from barbox.cli.fold import columns
 from barbox.errors import AnswerNo, UserError
 from barbox.files import write_whole
 from barbox.link.find import open_box

@@ -5,14 +5,13 @@ The event loop goes on while somebody thinks, so a bench run is heard by its box
 
 from __future__ import annotations
 
-import shutil
 import sys
-import textwrap
 from typing import TYPE_CHECKING
 
 import click
 
 from barbox.bench.run import Stopped
+from barbox.cli import fold
 from barbox.cli.lines import Lines
 from shared_proto import states
 
@@ -62,13 +61,8 @@ class Terminal:
     def show(self, table: Table) -> None:
         """A table in columns."""
         self._wipe()
-        head, rows = table
-        every = [head, *rows]
-        widths = [max([len(row[n]) for row in every]) for n in range(len(head))]
-        for row in every:
-            first, *others = [text.ljust(w) if n == 0 else text.rjust(w)
-                              for n, (text, w) in enumerate(zip(row, widths, strict=True))]  # fmt: skip
-            click.echo("  ".join([first, *others]), err=self._quiet)
+        for line in fold.table(*table, whole=not self._draws):
+            click.echo(line, err=self._quiet)
 
     def sees(self, status: Status) -> None:
         """One line, drawn anew, on what the box does, while nothing is asked."""
@@ -76,8 +70,7 @@ class Terminal:
             return
         self._drawn_ms = status.time_ms
         self._drawn = True
-        line = state_line(status)[: shutil.get_terminal_size().columns - 1]
-        click.echo(_CLEAR + line, nl=False, err=self._quiet)
+        click.echo(_CLEAR + fold.cut(state_line(status)), nl=False, err=self._quiet)
 
     def _wipe(self) -> None:
         if self._drawn:
@@ -85,9 +78,7 @@ class Terminal:
             click.echo(_CLEAR, nl=False, err=self._quiet)
 
     def _folded(self, line: str) -> str:
-        if not self._draws:
-            return line
-        return textwrap.fill(line, shutil.get_terminal_size().columns - 1, subsequent_indent="  ")
+        return fold.fold(line) if self._draws else line
 
 
 def state_line(status: Status) -> str:

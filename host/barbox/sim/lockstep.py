@@ -98,6 +98,7 @@ class LockStep:
         if reset_cause == _POWER:
             self._scratch = [0] * 4
         options = {**self._options, "reset_cause": reset_cause, "scratch": self._scratch}
+        options["random"] = self._options["seed"] + self._epoch_us
         options = flash.options(self._flash, **options)
         options["beside_bytes"] -= self._code_bytes
         self._vm = vm.Vm(options, vm.heap_bytes(self._code_bytes))

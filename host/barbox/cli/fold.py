@@ -1,0 +1,57 @@
+"""Text for a terminal of any width: sentences broken between words, tables in columns."""
+
+from __future__ import annotations
+
+import shutil
+import textwrap
+from collections.abc import Callable, Sequence
+
+
+def fold(line: str) -> str:
+    """Broken between words at the width of the terminal; what follows stands further in than the line begins."""
+    indent = " " * (len(line) - len(line.lstrip()))
+    return textwrap.fill(line, _width(), subsequent_indent=indent + "  ")
+
+
+def cut(line: str) -> str:
+    """As much of it as fits into one row of the terminal."""
+    return line[: _width()]
+
+
+def columns(rows: Sequence[Sequence[str]]) -> str:
+    """Rows of text in columns, two spaces between them."""
+    return "\n".join(_in_columns(rows, str.ljust))
+
+
+def table(head: Sequence[str], rows: Sequence[Sequence[str]], whole: bool = False) -> list[str]:
+    """Lines of a table whose first column says what a row is about; the others are numbers, to the right.
+
+    One that is wider than the terminal comes in pieces, each with the first column, unless it is to stay `whole`.
+    """
+    every = [head, *rows]
+    widths = [max([len(row[n]) for row in every]) for n in range(len(head))]
+    pieces: list[list[int]] = [[]]
+    taken = widths[0]
+    for n in range(1, len(head)):
+        taken += 2 + widths[n]
+        if pieces[-1] and taken > _width() and not whole:
+            pieces.append([])
+            taken = widths[0] + 2 + widths[n]
+        pieces[-1].append(n)
+    lines = []
+    for piece in pieces:
+        lines += _in_columns([[row[0], *[row[n] for n in piece]] for row in every], str.rjust)
+    return lines
+
+
+def _in_columns(rows: Sequence[Sequence[str]], others: Callable[[str, int], str]) -> list[str]:
+    widths = [max([len(row[n]) for row in rows]) for n in range(len(rows[0]))]
+    lines = []
+    for first, *rest in rows:
+        cells = [first.ljust(widths[0]), *[others(t, w) for t, w in zip(rest, widths[1:], strict=True)]]
+        lines.append("  ".join(cells).rstrip())
+    return lines
+
+
+def _width() -> int:
+    return shutil.get_terminal_size().columns - 1
