@@ -41,8 +41,9 @@ class Suspects:
         if self._fits(target, volts, meter):
             return None if target.possible(volts) else self._impossible(target, reading)
         if self._box_v[target.input] < _NOTHING_CELL_V * target.cells and target.possible(volts):
+            nothing_v = max(0.0, self._box_v[target.input])  # noise about zero is no -0.00 V
             return (
-                f"{reading.text} at the {target.name}, and the box reads {self._box_v[target.input]:.2f} V: nothing "
+                f"{reading.text} at the {target.name}, and the box reads {nothing_v:.2f} V: nothing "
                 f"arrives at input {target.input + 1}: look at its fuse and its wire"
             )
         found = self._slip(target, reading, meter) or self._swapped_digits(target, reading, meter)
@@ -86,18 +87,35 @@ class Suspects:
         return None
 
     def _lead(self, target: Target, reading: Reading, meter: Range) -> str | None:
-        """The reading is that of another sense point, as the box sees it there."""
-        for other in self._targets:
-            if other is target or not self._fits(other, reading.volts, meter) or not other.possible(reading.volts):
+        """The reading is that of another sense point, as the box sees it there; one of the same side first."""
+        volts = reading.volts
+        for other in sorted(self._targets, key=lambda t: t.side != target.side):
+            if other is target or not self._fits(other, volts, meter) or not other.possible(volts):
                 continue
-            if other.cells == target.cells:
+            if other.cells == target.cells and self._believable(target, volts, (target.side, other.side)):
                 return (
                     f"{reading.text}: this looks like the {other.name}, not the {target.name}: move the lead, or "
                     f"exchange the sense wires of inputs {target.input + 1} and {other.input + 1} if they are crossed"
                 )
-            if not _usual(target, reading.volts):
+            if other.cells != target.cells and not _usual(target, volts):
                 return f"{reading.text}: this looks like the {other.name}, not the {target.name}: move the meter's lead"
         return None
+
+    def _believable(self, target: Target, volts: float, sides: Sequence[str]) -> bool:
+        """Whether the input shows the string of one of `sides` better than `volts` does, as the other points of that
+        side tell. Else the meter is right, and strings of the same charge only look alike."""
+        box_v = self._box_v[target.input]
+        if not _usual(target, box_v):
+            return False
+        for side in sides:
+            beside = [t for t in self._targets if t.side == side and t.cells != target.cells]
+            others = [self._box_v[t.input] / t.cells for t in beside]
+            if not others:
+                return True
+            cell_v = sum(others) / len(others)
+            if abs(box_v / target.cells - cell_v) < abs(volts / target.cells - cell_v):
+                return True
+        return False
 
     def _impossible(self, target: Target, reading: Reading) -> str:
         low, high = CELL_LEAST_V * target.cells, CELL_MOST_V * target.cells
