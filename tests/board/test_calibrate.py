@@ -23,6 +23,7 @@ from calibration_bench import SimMeter
 from barbox.calibration import session
 from barbox.calibration.meter import parse_range
 from barbox.cli import calibrate
+from shared_proto.settings import ROWS
 
 running = pytest.fixture(scope="module")(one_box)
 bench = pytest.fixture(on_the_bench)
@@ -138,3 +139,64 @@ def test_verify_says_whether_it_still_holds(bench):
         "barbox: the calibration of input 2 does not hold any more: look for the cause, then calibrate\n"
     )
     assert len(bench.record()) == 1
+
+
+def test_verify_of_a_box_that_nobody_calibrated_says_so_and_shows_what_the_box_reads(bench, monkeypatch):
+    shown = []
+
+    async def forget():
+        client = await bench._open()
+        await client.put_setting(ROWS["sense.calibrated"], LEFT_TOP - 1, 0)
+        await client.commit()
+        await client.close()
+
+    bench._run(forget())
+
+    async def ask(self, question, sampler, live):
+        while len(sampler._codes[LEFT_TOP - 1]) < 20:
+            await sampler.step()
+        shown.append(live())
+        return f"{bench.true_v(LEFT_TOP):.3f}"
+
+    monkeypatch.setattr(calibrate.Terminal, "ask", ask)
+    code, out, err = bench.run("--input", LEFT_TOP, "--verify", "--meter", PERFECT)
+    assert (code, err) == (0, "") and out.endswith("holds; never calibrated\n")
+    assert shown[0].startswith("  box, uncalibrated: ")
+    assert bench.run("--points", exact(bench), "--meter", PERFECT, "--yes")[0] == 0
+    bench.record_path.rename(bench.folder / "elsewhere.json")
+    code, out, _ = bench.run("--input", LEFT_TOP, "--verify", "--meter", PERFECT)
+    assert code == 0 and out.endswith("holds; no record of its calibration\n")
+    found = re.fullmatch(r"  box: (\S+) V, noise \S+ mV, \d+ readings", shown[1])
+    assert found and float(found[1]) == pytest.approx(bench.true_v(LEFT_TOP), abs=0.01)
+
+
+def test_two_points_say_what_changes_at_both_ends_and_where_each_residual_is(bench):
+    for charge in (0.9, 0.02):
+        bench.charge(charge)
+        code, out, _ = bench.run("--points", exact(bench, only=[LEFT_TOP]), "--meter", PERFECT, "--yes")
+        assert code == 0
+    assert re.search(rf"so it reads .* near 50\.4 V and .* near {bench.true_v(LEFT_TOP):.1f} V\n", out)
+    out = bench.run("--points", exact(bench, only=[LEFT_TOP]), "--meter", PERFECT, "--yes")[1]
+    assert re.search(r"residuals: \S+ mV at 49\.\d+ V, \S+ mV at 40\.\d+ V, \S+ mV at 40\.\d+ V\n", out)
+
+
+def test_points_too_close_for_an_offset_are_asked_about(bench):
+    reading = f"{bench.true_v(LEFT_TOP):.3f}"
+    assert bench.run("--input", LEFT_TOP, "--meter", PERFECT, typed=[reading, "y"])[0] == 0
+    code, out, err = bench.run("--input", LEFT_TOP, "--meter", PERFECT, typed=[reading, "y", "n"])
+    assert (code, err) == (1, "barbox: nothing was written\n")
+    assert "too close together to give an offset" in out and "nothing was written" not in out
+    assert "2 points, gain alone" in out
+
+
+def test_points_off_the_line_are_not_asked_about(bench):
+    """The gain alone would hide a reading that is wrong."""
+    for charge in (0.9, 0.02):
+        bench.charge(charge)
+        reading = f"{bench.true_v(LEFT_TOP):.3f}"
+        assert bench.run("--input", LEFT_TOP, "--meter", PERFECT, typed=[reading, "y"])[0] == 0
+    bench.charge(0.5)
+    reading = f"{bench.true_v(LEFT_TOP) + 0.3:.3f}"
+    code, out, err = bench.run("--input", LEFT_TOP, "--meter", PERFECT, typed=[reading, "y", "y"])
+    assert code == 2 and "do not lie on one line" in err and "fit the gain alone" not in out
+    assert len(bench.record()) == 2

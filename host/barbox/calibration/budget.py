@@ -29,6 +29,17 @@ _OFF = 3.0
 """A point this many standard uncertainties from the line is no noise."""
 
 
+class TooClose(UserError):
+    """Points too close together to give an offset: `reason`. The gain alone may still be fitted."""
+
+    def __init__(self, reason: str) -> None:
+        super().__init__(
+            f"{reason}: add one at another charge, fit the gain alone with --gain-only, or leave earlier ones out with "
+            "--afresh; nothing was written"
+        )
+        self.reason = reason
+
+
 @dataclass(frozen=True)
 class Point:
     """One comparison: the meter's `volts` on `range`, against what the box read. `date`: ISO 8601, local time."""
@@ -165,11 +176,9 @@ class Result:
         spread_v = float(np.ptp(self._volts))
         least_v = SPREAD * self.target.full_v
         if spread_v < least_v:
-            raise UserError(
+            raise TooClose(
                 f"sense input {self.target.input + 1} ({self.target.name}): its {len(self.points)} points are "
-                f"{spread_v:.2f} V apart, too close together to give an offset, which takes {least_v:.1f} V: add one "
-                "at another charge, fit the gain alone with --gain-only, or leave earlier ones out with --afresh; "
-                "nothing was written"
+                f"{spread_v:.2f} V apart, too close together to give an offset, which takes {least_v:.1f} V"
             )
 
     def _refuse_crooked(self) -> None:

@@ -86,7 +86,10 @@ class Sampler:
     async def step(self) -> Status:
         """The next status, with the codes of that moment."""
         while True:
-            record = await self._stream.next(None)
+            try:
+                record = await self._stream.next(None)
+            except BoxError as error:
+                raise BoxError(f"{error}; nothing was written") from error
             if record is None:
                 raise BoxError("the link was closed; nothing was written")
             if isinstance(record, Status):

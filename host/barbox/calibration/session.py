@@ -10,7 +10,7 @@ from typing import Any, Protocol
 
 from barbox.calibration import record as rec
 from barbox.calibration import steps
-from barbox.calibration.budget import Point, Result
+from barbox.calibration.budget import Point, Result, TooClose
 from barbox.calibration.keep import write_and_keep
 from barbox.calibration.meter import EXAMPLE, Meter, Reading, parse_reading
 from barbox.calibration.sample import Sample, Sampler
@@ -79,6 +79,7 @@ class Session:
         self._targets = steps.targets(rig)
         self._chosen = _chosen(self._targets, wanted)
         self._codes: dict[int, float] = {}
+        self._as_is: dict[int, dict[str, int]] = {}  # settings that the live reading is shown with, else nominal
 
     async def calibrate(self) -> Outcome:
         """Measure, fit, show, ask, write, keep."""
@@ -107,6 +108,7 @@ class Session:
     async def verify(self) -> list[dict[str, Any]]:
         """Compare the box as it is with new readings: a row for each input, with the normalised error."""
         before = await self._before()
+        self._as_is = {n: box for n, box in before.items() if box["sense.calibrated"]}
         sampler = Sampler(self._client, [t.input for t in self._targets])
         try:
             meter = await self._meter(sampler)
@@ -165,7 +167,7 @@ class Session:
             try:
                 out.append((t, self._point(t, self._wanted.readings[t.input], samples[t.input], meter)))
             except UserError as error:
-                raise UserError(f"{self._wanted.source}: {error}; {NOTHING}") from None
+                raise UserError(f"{self._wanted.source}, {t.side},{t.cells}: {error}; {NOTHING}") from None
         return out
 
     async def _guided(self, sampler: Sampler, meter: Meter) -> list[tuple[Target, Point]]:
@@ -197,14 +199,14 @@ class Session:
         return out
 
     def _live(self, sampler: Sampler, target: Target) -> str:
+        box = self._as_is.get(target.input)
+        who = "box" if box else "box, uncalibrated"
         so_far = sampler.so_far(target.input)
         if so_far is None:
-            return "  the box: -"
-        nominal_v = target.nominal_nv / 1e9
-        return (
-            f"  the box, uncalibrated: {so_far.code * nominal_v:.3f} V, noise {1000 * so_far.sd * nominal_v:.1f} mV, "
-            f"{so_far.readings} readings"
-        )
+            return f"  {who}: -"
+        count_v = (box["sense.nv_per_count"] if box else target.nominal_nv) / 1e9
+        volts = so_far.code * count_v + (box["sense.offset_mv"] / 1000 if box else 0.0)
+        return f"  {who}: {volts:.3f} V, noise {1000 * so_far.sd * count_v:.1f} mV, {so_far.readings} readings"
 
     def _point(self, target: Target, reading: Reading, sample: Sample, meter: Meter) -> Point:
         if not sample.steady(self._rig.board.code_step):
@@ -229,10 +231,10 @@ class Session:
         points = [*earlier, point]
         try:
             return Result(target, self._rig.board, points, self._wanted.gain_only)
-        except UserError as error:
-            if self._wanted.readings is not None or self._wanted.gain_only:
+        except TooClose as error:
+            if self._wanted.readings is not None:
                 raise
-            self._talk.say(str(error))
+            self._talk.say(error.reason)
             if not await self._talk.agreed("fit the gain alone with these points?", sampler):
                 raise AnswerNo(NOTHING) from None
         return Result(target, self._rig.board, points, True)
@@ -307,8 +309,6 @@ def summary(out: Outcome) -> str:
     for r in out.results:
         old, new = out.before[r.target.input], r.settings
         top = r.stated(r.top_v)
-        code = (r.top_v - r.line.at(0.0)) / r.line.slope
-        shift_mv = 1000 * r.top_v - (code * old["sense.nv_per_count"] / 1e6 + old["sense.offset_mv"])
         was = "calibrated" if old["sense.calibrated"] else "not calibrated"
         kind = "gain alone" if r.gain_only else "gain and offset"
         lines += [
@@ -318,10 +318,22 @@ def summary(out: Outcome) -> str:
             f"{old['sense.uncertainty_mv'] / 1000:.2f} V, {was}",
             f"  after:  {new['sense.nv_per_count']} nV a count, {new['sense.offset_mv']:+d} mV, within "
             f"{top.expanded_v:.3f} V (95 %, k = {top.factor:.2f}) near {r.top_v:.1f} V",
-            f"  so it reads {abs(shift_mv):.0f} mV {'more' if shift_mv >= 0 else 'less'} near {r.top_v:.1f} V",
+            f"  so it reads {_shifts(r, old)}",
         ]
         if len(r.points) > 2 or (r.gain_only and len(r.points) > 1):
-            residuals = ", ".join([f"{1000 * float(v):+.1f}" for v in r.line.residuals])
-            lines.append(f"  residuals: {residuals} mV")
+            residuals = zip(r.line.residuals, r.points, strict=True)
+            told = ", ".join([f"{1000 * float(v):+.1f} mV at {p.volts:g} V" for v, p in residuals])
+            lines.append(f"  residuals: {told}")
     return "\n".join(lines)
+
+
+def _shifts(r: Result, old: Mapping[str, int]) -> str:
+    """How the readings change at full charge and, with an offset, at the lowest point as well."""
+    told = []
+    for volts in [r.top_v] if r.gain_only else [r.top_v, min(p.volts for p in r.points)]:
+        code = (volts - r.line.at(0.0)) / r.line.slope
+        shift_mv = round(1000 * volts - (code * old["sense.nv_per_count"] / 1e6 + old["sense.offset_mv"]))
+        much = f"{abs(shift_mv)} mV {'more' if shift_mv > 0 else 'less'}" if shift_mv else "the same"
+        told.append(f"{much} near {volts:.1f} V")
+    return " and ".join(told)
 

@@ -142,13 +142,14 @@ class Suspects:
                 f"{p.lower_kohm:g} k"
             )
         times = volts / box_v
+        digits = 3 if 0.9 < times < 1.1 else 2
         upper, lower, _ = nearest_pair(
             p.ratio * times, p.upper_kohm, p.lower_kohm, self.limit(target, volts, meter) / volts / 2
         )
         return (
-            f"{what}: gain {times:.2g} times nominal, which is no tolerance: nearest preferred pair {upper:g} k / "
-            f"{lower:g} k, where the sheet says {p.upper_kohm:g} k / {p.lower_kohm:g} k: change the resistor or the "
-            "sheet, and look at the wire and its joints"
+            f"{what}: gain {times:.{digits}g} times nominal, which is no tolerance: nearest preferred pair "
+            f"{upper:g} k / {lower:g} k, where the sheet says {p.upper_kohm:g} k / {p.lower_kohm:g} k: change "
+            "the resistor or the sheet, and look at the wire and its joints"
         )
 
     def _saturated(self, target: Target) -> bool:

@@ -143,11 +143,15 @@ async def _verify(
         rows = await Session(client, rig, record, wanted, talk).verify()
     if not rows:
         raise AnswerNo("no point was taken, so nothing is verified")
+    if wanted.readings is None:
+        talk.say("")  # after the questions
     for row in rows:
         if as_json:
             options.echo_json(row)
             continue
-        since = f"calibrated {row['calibrated_on']}" if row["calibrated_on"] else "no record of its calibration"
+        since = "no record of its calibration" if row["calibrated"] else "never calibrated"
+        if row["calibrated_on"]:
+            since = f"calibrated {row['calibrated_on']}"
         talk.say(
             f"input {row['input']}, {row['name']}: box {row['box_v']:.3f} V "
             f"(+/- {row['box_expanded_mv']:.0f} mV), meter {row['meter_v']:g} V "
