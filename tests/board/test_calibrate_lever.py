@@ -70,6 +70,10 @@ def test_a_lever_that_does_not_spring_back(lever_bench):
     keeps(lever_bench, "the lever does not spring back: +8", back=40)
 
 
+def test_a_lever_that_stays_where_it_was_pushed(lever_bench):
+    keeps(lever_bench, "from where it rested before, 1000 per mille of its travel", back=1000)
+
+
 def test_a_lever_that_was_not_moved(lever_bench):
     keeps(lever_bench, "300 mV apart is the least: was the lever held at full", full=100)
 

@@ -135,6 +135,28 @@ def test_points_files_that_make_no_sense(bench, lines, said):
     assert said in refused(bench, lines)
 
 
+def test_points_files_that_cannot_be_read(bench):
+    path = bench.folder / "p.csv"
+    for data, said in ((None, "cannot be read (No such file or directory)"), (b"\xff\xfe", "is no text in UTF-8")):
+        if data:
+            path.write_bytes(data)
+        code, _, err = bench.run("--points", path, "--meter", METER, "--yes")
+        assert (code, err) == (2, f"barbox: {path}: {said}; nothing was written\n")
+
+
+def test_a_points_file_with_semicolons_and_decimal_commas(bench):
+    path = bench.folder / "p.csv"
+    path.write_text(f"side;cells;reading\r\nleft;12;{volts(bench, LEFT_TOP).replace('.', ',')} V\r\n")
+    code, out, err = bench.run("--points", path, "--meter", METER, "--dry-run")
+    assert (code, err) == (0, "") and "input 2, left top (12 cells): 1 point, gain alone" in out
+
+
+def test_which_point_of_a_file_is_wrong(bench):
+    good, wrong = (volts(bench, n) for n in (LEFT_TAP, LEFT_TOP))
+    err = refused(bench, f"left,6,{good}\nleft,12,{float(wrong) / 10:.3f}")
+    assert "p.csv, left,12: " in err and "a slipped digit" in err
+
+
 @pytest.mark.parametrize("meter", ["0.5%", "0.5%+2d", "9%+2d@60V/0.01", "0.5%+2d@60V/100", "0.5%+2d@0V/0.01"])
 def test_accuracy_that_makes_no_sense(bench, meter):
     code, _, err = bench.run("--points", exact(bench), "--meter", meter, "--yes")

@@ -83,7 +83,7 @@ def test_a_narrow_terminal_folds_the_question_and_crops_what_stands_above_it(pip
     """The line above is found again however many rows the question takes, and takes one row itself."""
     monkeypatch.setattr("shutil.get_terminal_size", lambda: os.terminal_size((columns, 24)))
     question = "Hold the lever at full, then Enter and hold on for three seconds: "
-    live = "  the box, uncalibrated: 20.841 V, noise 12.3 mV, 60 readings"
+    live = "  box, uncalibrated: 20.841 V, noise 12.3 mV, 60 readings"
 
     async def story():
         terminal = Terminal(Lines(pipe[0]))

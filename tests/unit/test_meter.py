@@ -13,8 +13,11 @@ from barbox.sim.firmware import board_pins
 
 
 @pytest.mark.parametrize(
-    "text", ["0.5%+2d@60V/0.01", "0,5 % + 2 d @ 60 V / 0,01 V", "0.5%+2D@60v/10mV", " 0.50%+2d@60V/0.01V "]
-)
+    "text",
+    ["0.5%+2d@60V/0.01", "0,5 % + 2 d @ 60 V / 0,01 V", "0.5%+2D@60v/10mV", " 0.50%+2d@60V/0.01V ",
+     "±(0.5% + 2d)@60V/0.01", "+/-(0.5 % + 2 digits) @ 60 V / 0.01 V", "0.5% rdg + 2 dgt@60V/0.01",
+     "(0.5 % of rdg. + 2 counts)@60V/0.01"],
+)  # fmt: skip
 def test_accuracy_as_data_sheets_write_it(text):
     r = parse_range(text)
     assert (r.percent, r.digits, r.full_v, r.step_v) == (0.5, 2, 60, 0.01)

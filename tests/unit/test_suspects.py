@@ -29,7 +29,7 @@ def box(left_cell_v, right_cell_v, **other):
     return found
 
 
-@pytest.mark.parametrize(("times", "gain"), [(0.6, "1.7"), (0.9, "1.1"), (0.96, "1.04"), (1.05, "0.952"), (1.1, "0.909")])
+@pytest.mark.parametrize(("times", "gain"), [(0.6, "1.7"), (0.96, "1.04"), (1.05, "0.952"), (1.1, "0.909")])
 def test_a_divider_of_another_value_beside_a_string_of_the_same_charge(times, gain):
     text = said(LEFT_TOP, "41.90", box(FULL_V, FULL_V, left_top=41.9 * times))
     assert f"gain {gain} times nominal, which is no tolerance" in text

@@ -89,9 +89,10 @@ def _refuse(t: Track, limits: Limits) -> None:
             f"lever held at full, and is its sensor in place? {NOTHING}"
         )
     if abs(t.return_mv) > limits.dead_pm * span / 2000:
+        travel_mv = span + abs(t.return_mv) / 2  # rest is the mean of where it lay before and after
         raise UserError(
             f"{where}: the lever does not spring back: {t.return_mv:+.0f} mV from where it rested before, "
-            f"{abs(1000 * t.return_mv / span):.0f} per mille of its travel, and {limits.dead_pm / 2:g} are allowed: "
+            f"{1000 * abs(t.return_mv) / travel_mv:.0f} per mille of its travel, and {limits.dead_pm / 2:g} are allowed: "
             f"free it, renew its spring, and learn again; {NOTHING}"
         )
     if _NOISE_SHARE * t.noise_mv > limits.dead_pm * span / 1000:

@@ -16,7 +16,8 @@ from barbox.errors import UserError
 
 _NUMBER = r"\d+(?:[.,]\d+)?"
 _RANGE = re.compile(
-    rf"(?P<percent>{_NUMBER})\s*%\s*\+\s*(?P<digits>{_NUMBER})\s*d\s*"
+    rf"(?:±|\+/-)?\s*\(?\s*(?P<percent>{_NUMBER})\s*%\s*(?:(?:of\s+)?(?:rdg\.?|reading)\s*)?"
+    rf"\+\s*(?P<digits>{_NUMBER})\s*(?:d|dgts?\.?|digits?|counts?)\s*\)?\s*"
     rf"@\s*(?P<full>{_NUMBER})\s*V\s*/\s*(?P<step>{_NUMBER})\s*(?P<unit>m?V)?",
     re.IGNORECASE,
 )

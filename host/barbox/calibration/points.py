@@ -4,6 +4,8 @@
     left,5,20.93
     left,10,41.90 V
     right,10,"41,85"
+
+Or with semicolons, as a spreadsheet writes it where a comma is decimal: `right;10;41,85`.
 """
 
 from __future__ import annotations
@@ -24,9 +26,12 @@ def read_points(path: Path, targets: Sequence[Target]) -> dict[int, Reading]:
     """Reading of each input (from 0) that the file names. Raises UserError with the line."""
     try:
         text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise UserError(f"{path}: cannot be read ({error}); nothing was written") from None
-    rows = csv.reader(io.StringIO(text), skipinitialspace=True)
+    except OSError as error:
+        raise UserError(f"{path}: cannot be read ({error.strerror}); nothing was written") from None
+    except UnicodeDecodeError:
+        raise UserError(f"{path}: is no text in UTF-8; nothing was written") from None
+    between = ";" if ";".join(COLUMNS) in text.lower().replace(" ", "") else ","
+    rows = csv.reader(io.StringIO(text), skipinitialspace=True, delimiter=between)
     found: dict[int, Reading] = {}
     head: list[str] | None = None
     for row in rows:

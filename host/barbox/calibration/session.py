@@ -148,10 +148,12 @@ class Session:
             return Meter.parse(self._wanted.meter)
         if self._wanted.readings is not None:
             raise UserError(f"say how accurate the meter is, with --meter, as in {EXAMPLE}; {NOTHING}")
+        self._talk.say(
+            f"How accurate is the meter on its DC volts range? From its data sheet, such as {EXAMPLE}: per cent of the "
+            "reading, digits, range, and what its last digit stands for in V."
+        )
         while True:
-            text = await self._talk.ask(
-                f"accuracy of the meter on its DC volts range, from its data sheet, such as {EXAMPLE}: ", sampler, str
-            )
+            text = await self._talk.ask("accuracy of the meter: ", sampler, str)
             try:
                 return Meter.parse([text])
             except UserError as error:
