@@ -3,11 +3,13 @@
 import asyncio
 import json
 import os
+import signal
 
 import pytest
 
 from barbox.calibration import keep
 from barbox.calibration.record import Record
+from barbox.cli import options
 from barbox.cli.calibrate import Terminal
 from barbox.cli.lines import Lines
 from barbox.errors import BoxError, UserError
@@ -129,6 +131,37 @@ def test_ctrl_c_does_not_break_off_a_write_that_has_begun(tmp_path, monkeypatch)
     monkeypatch.setattr(keep, "write", write)
     asyncio.run(story())
     assert Record.load(record.path).entries == [{"kind": "lever"}]
+
+
+@pytest.mark.parametrize("in_time", [True, False])
+def test_ctrl_c_on_python_3_10_is_as_on_later_ones(tmp_path, monkeypatch, in_time):
+    """The loop of 3.10 knows nothing of Ctrl-C: run like that."""
+    record = Record.load(tmp_path / "trike.calibrations.json")
+
+    async def write(client, todo):
+        os.kill(os.getpid(), signal.SIGINT)
+        for _ in range(5):
+            await asyncio.sleep(0)
+
+    async def story():
+        if in_time:
+            os.kill(os.getpid(), signal.SIGINT)
+            await asyncio.sleep(0)
+        await keep.write_and_keep(None, [], record, {"kind": "lever"}, "new end points")
+        return "done"
+
+    monkeypatch.setattr(keep, "write", write)
+    loop = asyncio.new_event_loop()
+    try:
+        if in_time:
+            with pytest.raises(KeyboardInterrupt):
+                loop.run_until_complete(options.cancelled_alone(story()))
+        else:
+            assert loop.run_until_complete(options.cancelled_alone(story())) == "done"
+    finally:
+        loop.close()
+    assert record.path.exists() != in_time
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
 ONE = {"input": 1, "cells": 5, "upper_kohm": 56, "lower_kohm": 10, "points": [], "gain_only": True, "after": {}}

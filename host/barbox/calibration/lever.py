@@ -92,8 +92,8 @@ def _refuse(t: Track, limits: Limits) -> None:
         travel_mv = span + abs(t.return_mv) / 2  # rest is the mean of where it lay before and after
         raise UserError(
             f"{where}: the lever does not spring back: {t.return_mv:+.0f} mV from where it rested before, "
-            f"{1000 * abs(t.return_mv) / travel_mv:.0f} per mille of its travel, and {limits.dead_pm / 2:g} are allowed: "
-            f"free it, renew its spring, and learn again; {NOTHING}"
+            f"{1000 * abs(t.return_mv) / travel_mv:.0f} per mille of its travel, and "
+            f"{limits.dead_pm / 2:g} are allowed: free it, renew its spring, and learn again; {NOTHING}"
         )
     if _NOISE_SHARE * t.noise_mv > limits.dead_pm * span / 1000:
         raise UserError(

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import json
+import signal
+import sys
 from collections.abc import Coroutine
 from typing import Any, TypeVar
 
@@ -25,8 +27,37 @@ for_option = click.option(
 
 
 def run(coroutine: Coroutine[Any, Any, T]) -> T:
-    """Run a command's coroutine. Ctrl-C cancels it, so that `finally` blocks close ports and files."""
-    return asyncio.run(coroutine)
+    """Run a command's coroutine. Ctrl-C cancels it, so that `finally` blocks close ports and files; what it shields
+    is finished."""
+    return asyncio.run(coroutine if sys.version_info >= (3, 11) else cancelled_alone(coroutine))
+
+
+async def cancelled_alone(coroutine: Coroutine[Any, Any, T]) -> T:
+    """`coroutine`, cancelled by the first Ctrl-C and no other task with it, as by `asyncio.run` since Python 3.11.
+
+    Before, Ctrl-C broke the loop off wherever it was, and cancelled all tasks, also a write that had begun.
+    """
+    task, loop = asyncio.current_task(), asyncio.get_running_loop()
+    assert task is not None
+    presses = 0
+
+    def press(number: int, frame: object) -> None:
+        nonlocal presses
+        presses += 1
+        if presses > 1:
+            raise KeyboardInterrupt
+        task.cancel()
+        loop.call_soon_threadsafe(lambda: None)  # wakes the loop
+
+    before = signal.signal(signal.SIGINT, press)
+    try:
+        return await coroutine
+    except asyncio.CancelledError:
+        if presses:
+            raise KeyboardInterrupt from None
+        raise
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def echo_json(value: Any) -> None:

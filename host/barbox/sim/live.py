@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import select
+import shutil
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -75,7 +76,12 @@ class Live:
                 self._listen(max(0.0, ahead_s), keys)
 
     def line(self) -> str:
-        """One line on how things stand in the plant."""
+        """One line on how things stand in the plant: a row that does not fit would scroll the terminal at each look."""
+        columns = shutil.get_terminal_size().columns - 1
+        full = self._line_of(pulses=True)
+        return full if len(full) <= columns else self._line_of(pulses=False).lstrip()[:columns]
+
+    def _line_of(self, pulses: bool) -> str:
         box = self.box
         parts = [
             f"{box.now_s:7.1f} s",
@@ -84,11 +90,9 @@ class Live:
             f"arm {'down' if box.wiring.button else 'up'}",
         ]
         for n, side in enumerate(box.plant.spec.sides):
-            pulse = box.last_pulse_us(n)
-            parts.append(
-                f"{side.name} {pulse if pulse else '-'} us {box.thrust_n(n):.0f} N {box.string_voltage_v(n):.1f} V"
-            )
-        return " | ".join(parts)
+            pulse = f"{box.last_pulse_us(n) or '-'} us " if pulses else ""
+            parts.append(f"{side.name} {pulse}{box.thrust_n(n):.0f} N {box.string_voltage_v(n):.1f} V")
+        return (" | " if pulses else "  ").join(parts)
 
     def _listen(self, seconds: float, keys: bool) -> None:
         if not self._hears:
