@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from barbox.cli import fold, options
+from barbox import fold
+from barbox.cli import options
 from barbox.cli.lines import Lines
 from barbox.errors import AnswerNo, UserError
 from barbox.link.find import open_box

@@ -8,8 +8,8 @@ from typing import Any
 import click
 
 from barbox.cli import options
-from barbox.cli.fold import columns
 from barbox.errors import AnswerNo, BoxError, UserError
+from barbox.fold import columns
 from barbox.link.find import open_box
 from barbox.records import Identity
 from barbox.settings_text import as_json, as_text

@@ -9,9 +9,9 @@ import click
 
 from barbox.cli import options
 from barbox.cli.changes import as_records, bring, count, read_box, table
-from barbox.cli.fold import columns
 from barbox.errors import AnswerNo, UserError
 from barbox.files import write_whole
+from barbox.fold import columns
 from barbox.link.find import open_box
 from barbox.records import Identity
 from barbox.settings_text import (

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from barbox import fold
+
 _HELP = (
     "Run a simulated box in real time: the real firmware in a MicroPython VM, with the packs, fans and vehicle "
     "of RIG (left out: the example trike). Its port is a pseudo-terminal that every other command finds by "
@@ -44,7 +46,8 @@ def command(rig: Path | None, fresh: bool, script: Path | None, for_s: float | N
     steps = read_script(script.read_bytes().decode("utf-8", "replace"), str(script)) if script else []
 
     def tell(line: str) -> None:
-        click.echo(f"\r\x1b[K{line}" if sys.stdin.isatty() else line)
+        folded = "\n".join([fold.fold(part) for part in line.split("\n")])
+        click.echo(f"\r\x1b[K{folded}" if sys.stdin.isatty() else line)
 
     withdraw = None
     with SimBoard.from_rig(sheet, applied=not fresh, seed=seed, keep_pulses=False, one_core=False) as box:

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from barbox import fold
 from barbox.bench.run import Stopped
-from barbox.cli import fold
 from barbox.cli.lines import Lines
 from shared_proto import states
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import contextlib
 import os
 import select
-import shutil
 import sys
 import time
 from collections.abc import Callable, Iterator
 
+from barbox import fold
 from barbox.errors import UserError
 from barbox.sim import hands
 from barbox.sim.board import SimBoard
@@ -30,9 +30,7 @@ KEYS = (
 
 def words() -> str:
     """What can be done, for `--help` and the start."""
-    rows = [*KEYS, *((h.usage, h.help) for h in hands.HANDS.values())]
-    width = max(len(a) for a, _ in rows)
-    return "\n".join(f"  {a:<{width}}  {b}" for a, b in rows)
+    return "\n".join(fold.labelled([*KEYS, *((h.usage, h.help) for h in hands.HANDS.values())]))
 
 
 class Live:
@@ -76,23 +74,23 @@ class Live:
                 self._listen(max(0.0, ahead_s), keys)
 
     def line(self) -> str:
-        """One line on how things stand in the plant: a row that does not fit would scroll the terminal at each look."""
-        columns = shutil.get_terminal_size().columns - 1
-        full = self._line_of(pulses=True)
-        return full if len(full) <= columns else self._line_of(pulses=False).lstrip()[:columns]
+        """How things stand in the plant, on one row of the terminal: less of it on a narrow one."""
+        return fold.first_fitting(self._line_of(True, True), self._line_of(False, True), self._line_of(False, False))
 
-    def _line_of(self, pulses: bool) -> str:
+    def _line_of(self, pulses: bool, volts: bool) -> str:
         box = self.box
         parts = [
-            f"{box.now_s:7.1f} s",
+            f"{box.now_s:6.1f} s",
             f"lever {box.wiring.lever.position_pm / 10:3.0f} %",
             f"stop {'closed' if box.wiring.stop_closed else 'OPEN'}",
             f"arm {'down' if box.wiring.button else 'up'}",
         ]
         for n, side in enumerate(box.plant.spec.sides):
-            pulse = f"{box.last_pulse_us(n) or '-'} us " if pulses else ""
-            parts.append(f"{side.name} {pulse}{box.thrust_n(n):.0f} N {box.string_voltage_v(n):.1f} V")
-        return (" | " if pulses else "  ").join(parts)
+            pulse = box.last_pulse_us(n)
+            pulse_us = f" {pulse or '-':>4} us" if pulses else ""
+            string_v = f" {box.string_voltage_v(n):.1f} V" if volts else ""
+            parts.append(f"{side.name}{pulse_us} {box.thrust_n(n):2.0f} N{string_v}")
+        return "  ".join(parts)
 
     def _listen(self, seconds: float, keys: bool) -> None:
         if not self._hears:

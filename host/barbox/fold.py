@@ -13,6 +13,21 @@ def fold(line: str) -> str:
     return textwrap.fill(line, _width(), subsequent_indent=indent + "  ")
 
 
+def labelled(rows: Sequence[tuple[str, str]]) -> list[str]:
+    """Lines of labels with what each means beside it, folded within its own column."""
+    wide = max([len(label) for label, _ in rows]) + 4
+    lines = []
+    for label, text in rows:
+        lines += textwrap.wrap(text, max(_width(), wide + 20), initial_indent=f"  {label:<{wide - 2}}",
+                               subsequent_indent=" " * wide)  # fmt: skip
+    return lines
+
+
+def first_fitting(*lines: str) -> str:
+    """The first of several ways to put it that fits into one row of the terminal; the last one cut if none does."""
+    return next((line for line in lines if len(line) <= _width()), cut(lines[-1]))
+
+
 def cut(line: str) -> str:
     """As much of it as fits into one row of the terminal."""
     return line[: _width()]

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from barbox.cli import fold
+from barbox import fold
 
 HEAD = ["demand", "left now", "left new", "left draws", "right now"]
 ROWS = [["0 %", "0.0 %", "0.0 %", "0.0 A", "0.0 %"], ["100 %", "100.0 %", "92.2 %", "120.3 A", "100.0 %"]]
@@ -42,6 +42,21 @@ def test_a_table_too_wide_comes_in_pieces_that_say_what_each_row_is(wide):
         "100 %      120.3 A    100.0 %",
     ]
     assert len(fold.table(HEAD, ROWS, whole=True)) == 3
+
+
+def test_labels_stand_beside_what_they_mean(wide):
+    wide(40)
+    assert fold.labelled([("a", "press the arm button; again: release it"), ("up, down", "lever by 5 %")]) == [
+        "  a         press the arm button;",
+        "            again: release it",
+        "  up, down  lever by 5 %",
+    ]
+
+
+def test_the_first_way_to_put_it_that_fits(wide):
+    wide(11)
+    assert fold.first_fitting("left 1000 us", "left 0 N") == "left 0 N"
+    assert fold.first_fitting("left 1000 us", "left 1000 N") == "left 1000 "
 
 
 @given(st.integers(10, 120), st.data())
