@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
+import re
 import shutil
+import sys
 import textwrap
 from collections.abc import Callable, Sequence
+from itertools import zip_longest
+
+import click
+
+_LEAST = 12  # characters that a folded column keeps
 
 
 def fold(line: str) -> str:
@@ -28,14 +35,40 @@ def first_fitting(*lines: str) -> str:
     return next((line for line in lines if len(line) <= _width()), cut(lines[-1]))
 
 
+def say(text: str, err: bool = False) -> None:
+    """Lines to stdout or stderr, folded where that is a terminal."""
+    if (sys.stderr if err else sys.stdout).isatty():
+        text = "\n".join([fold(line) for line in text.split("\n")])
+    click.echo(text, err=err)
+
+
 def cut(line: str) -> str:
     """As much of it as fits into one row of the terminal."""
     return line[: _width()]
 
 
-def columns(rows: Sequence[Sequence[str]]) -> str:
-    """Rows of text in columns, two spaces between them."""
-    return "\n".join(_in_columns(rows, str.ljust))
+def columns(rows: Sequence[Sequence[str]], whole: bool | None = None) -> str:
+    """Rows of text in columns, two spaces between them. Where that is wider than the terminal, the widest columns are
+    folded, unless they are to stay `whole`; left out: where stdout is no terminal."""
+    if whole is None:
+        whole = not sys.stdout.isatty()
+    widths = [max([len(row[n]) for row in rows]) for n in range(len(rows[0]))]
+    while not whole and sum(widths) + 2 * (len(widths) - 1) > _width() and max(widths) > _LEAST:
+        widths[widths.index(max(widths))] -= 1
+    lines = []
+    for row in rows:
+        cells = [_Cell(w).wrap(text) for text, w in zip(row, widths, strict=True)]
+        lines += _in_columns(list(zip_longest(*cells, fillvalue="")), str.ljust, widths)
+    return "\n".join(lines)
+
+
+class _Cell(textwrap.TextWrapper):
+    """Folds after commas too: a table of numbers has no spaces."""
+
+    wordsep_simple_re = re.compile(r"(\s+|(?<=,)(?=\S))")
+
+    def __init__(self, width: int) -> None:
+        super().__init__(max(width, 1), break_on_hyphens=False)
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]], whole: bool = False) -> list[str]:
@@ -59,8 +92,10 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]], whole: bool = Fals
     return lines
 
 
-def _in_columns(rows: Sequence[Sequence[str]], others: Callable[[str, int], str]) -> list[str]:
-    widths = [max([len(row[n]) for row in rows]) for n in range(len(rows[0]))]
+def _in_columns(
+    rows: Sequence[Sequence[str]], others: Callable[[str, int], str], widths: Sequence[int] = ()
+) -> list[str]:
+    widths = widths or [max([len(row[n]) for row in rows]) for n in range(len(rows[0]))]
     lines = []
     for first, *rest in rows:
         cells = [first.ljust(widths[0]), *[others(t, w) for t, w in zip(rest, widths[1:], strict=True)]]

@@ -44,6 +44,18 @@ def test_a_table_too_wide_comes_in_pieces_that_say_what_each_row_is(wide):
     assert len(fold.table(HEAD, ROWS, whole=True)) == 3
 
 
+def test_wide_columns_are_folded_after_words_and_commas(wide):
+    wide(40)
+    rows = [("setting", "box", "unit"), ("side1.curve", "0,316,447,548,632,707", "per mille"), ("rig", "trike", "")]
+    assert fold.columns(rows, whole=False).splitlines() == [
+        "setting      box              unit",
+        "side1.curve  0,316,447,548,   per mille",
+        "             632,707",
+        "rig          trike",
+    ]
+    assert fold.columns(rows).splitlines()[1] == "side1.curve  0,316,447,548,632,707  per mille"  # no terminal
+
+
 def test_labels_stand_beside_what_they_mean(wide):
     wide(40)
     assert fold.labelled([("a", "press the arm button; again: release it"), ("up, down", "lever by 5 %")]) == [

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from barbox import fold
 from barbox.cli import options
 from barbox.errors import BoxError
 from barbox.link import find
@@ -29,12 +30,12 @@ def command(as_json: bool) -> None:
             options.echo_json(row | (who._asdict() if who else {}))
         elif who:
             rig = who.rig or "no rig applied"
-            click.echo(
+            fold.say(
                 f"{probe.candidate.url}  {rig}, board {who.board}, firmware {who.firmware}, serial {who.serial}, "
                 f"voltages +/- {who.uncertainty_mv / 1000:.2f} V, started: {states.words(states.RESETS, who.reset)}"
             )
         else:
-            click.echo(f"no box: {probe.error}")
+            fold.say(f"no box: {probe.error}")
     if not any(p.client for p in probes):
         raise BoxError(find.none_found([]))
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from barbox import fold
 from barbox.cli import options
 from barbox.errors import AnswerNo, BoxError, UserError
 from barbox.fold import columns
@@ -66,9 +67,9 @@ async def bring(
     if not as_json_text:
         click.echo(table(todo, "box", column or source) if todo else "the box has these settings already")
         for one in kept:
-            click.echo(f"kept: {one}")
+            fold.say(f"kept: {one}")
         for one in cautions:
-            click.echo(f"careful: {one}")
+            fold.say(f"careful: {one}")
     if todo and not dry_run:
         if not yes and not _agreed(f"write {count(todo)} to {where}?"):
             raise AnswerNo(NOTHING)

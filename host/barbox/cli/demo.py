@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from barbox import fold
 from barbox.cli import options
 from barbox.errors import AnswerNo
 
@@ -37,12 +38,12 @@ def command(out: Path, seed: int, as_json: bool) -> None:
     if as_json:
         options.echo_json(result.summary)
     else:
-        click.echo("\n".join(result.account))
+        fold.say("\n".join(result.account))
         click.echo()
         for c in result.checks:
-            click.echo(f"{'held  ' if c.held else 'FAILED'}  {c.what}: {c.measured}")
+            fold.say(f"{'held  ' if c.held else 'FAILED'}  {c.what}: {c.measured}")
         click.echo()
-        click.echo("Written: " + ", ".join(str(p) for p in result.paths))
+        fold.say("Written: " + ", ".join(str(p) for p in result.paths))
         click.echo("Simulated throughout: nothing here has run on a physical board.")
     if not result.passed:
         raise AnswerNo("a protection did not do what it should; see the checks that FAILED")

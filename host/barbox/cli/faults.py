@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from barbox import faults
+from barbox import faults, fold
 from barbox.cli import options
 from barbox.errors import UserError
 from barbox.link.client import Refused
@@ -26,7 +26,7 @@ def command(clear: bool, url: str | None, as_json: bool) -> None:
     if as_json:
         options.echo_json(faults.as_json(found, stored))
         return
-    click.echo("\n".join(faults.report(found, stored)))
+    fold.say("\n".join(faults.report(found, stored)))
     if clear:
         click.echo("forgotten on the box: it counts anew from now on")
 

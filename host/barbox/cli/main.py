@@ -8,6 +8,7 @@ from importlib import import_module
 
 import click
 
+from barbox import fold
 from barbox.errors import BarboxError, UserError
 
 # name: (module under barbox.cli, whether it needs the simulated board, one line of help)
@@ -102,5 +103,5 @@ def run(args: list[str] | None = None) -> int:
 
 
 def _tell(sentence: str, exit_code: int) -> int:
-    click.echo(f"barbox: {' '.join(sentence.split())}", err=True)
+    fold.say(f"barbox: {' '.join(sentence.split())}", err=True)
     return exit_code

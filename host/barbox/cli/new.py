@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from barbox import fold
 from barbox.errors import UserError
 from barbox.files import write_whole
 from barbox.rig import read
@@ -41,7 +42,7 @@ def command(path: Path, sides: str, cells: int, board: str, force: bool) -> None
     text = new_text(_rig_name(path), names, cells, BOARDS[board]).encode()
     read(text, str(path))
     write_whole(path, text, force=force)
-    click.echo(f"{path}: a sheet to start from; correct it line by line, then `barbox apply {path}`")
+    fold.say(f"{path}: a sheet to start from; correct it line by line, then `barbox apply {path}`")
 
 
 def _rig_name(path: Path) -> str:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from barbox import fold
 from barbox.cli import options
 from barbox.link.client import Refused
 from barbox.link.find import open_box
@@ -75,7 +76,7 @@ def _result(recorder: Recorder, path: Path, ended: str, as_json: bool) -> None:
         }
         options.echo_json(out)
     else:
-        click.echo(f"{path}: {_counted(recorder)}, {ended}")
+        fold.say(f"{path}: {_counted(recorder)}, {ended}")
 
 
 def _counted(recorder: Recorder) -> str:

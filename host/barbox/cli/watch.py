@@ -6,7 +6,7 @@ import asyncio
 
 import click
 
-from barbox import words
+from barbox import fold, words
 from barbox.cli import options
 from barbox.link.client import Client
 from barbox.link.find import open_box
@@ -61,7 +61,7 @@ class View:
         self._layout = layout
         who = client.identity
         if not self._as_json:
-            click.echo(
+            fold.say(
                 f"{client.link.url}: {who.rig or 'no rig applied'}, board {who.board}, firmware {who.firmware}, "
                 f"string voltages within {who.uncertainty_mv / 1000:.2f} V (95 %)"
                 + "".join([f", {s.name} {grows}" for s in layout.sides if (grows := s.uncertainty.growth_words)])
@@ -73,19 +73,19 @@ class View:
             if self._as_json:
                 options.echo_json(words.as_json(record, self._layout))
             else:
-                click.echo(f"{words.clock(record.time_ms)} * {words.event_text(record)}")
+                fold.say(f"{words.clock(record.time_ms)} * {words.event_text(record)}")
         elif self._due(record.time_ms):
             if self._as_json:
                 options.echo_json(words.as_json(record, self._layout))
             elif self._block:
-                click.echo("\n".join(words.block(record, self._layout)))
+                fold.say("\n".join(words.block(record, self._layout)))
             else:
                 self._line(record)
 
     def end(self, client: Client) -> None:
         """What was lost on the way."""
         if not self._as_json and (client.missed or client.bad_frames):
-            click.echo(f"lost on the way: {client.missed} records, {client.bad_frames} bad frames")
+            fold.say(f"lost on the way: {client.missed} records, {client.bad_frames} bad frames")
 
     def _due(self, time_ms: int) -> bool:
         # A box that restarted counts from 0 again.
@@ -95,9 +95,9 @@ class View:
         return True
 
     def _line(self, status: Status) -> None:
-        click.echo(words.line(status, self._layout))
+        fold.say(words.line(status, self._layout))
         said = words.explain(status, self._layout)
         for text in said:
             if text not in self._said:
-                click.echo(f"          {text}")
+                fold.say(f"          {text}")
         self._said = said
