@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from barbox.bench.units import per_cent
 from barbox.rig import Rig
 
 if TYPE_CHECKING:
@@ -56,8 +57,8 @@ def _falling(s: SideLearned) -> list[Finding]:
     for a, b in zip(points, points[1:], strict=False):
         if b.span > a.span and a.value - b.value > _SURE * hypot(a.u, b.u):
             return [Finding("falls", s.side,
-                            f"{s.name}: thrust falls from {a.value:.1f} N at {a.span:.0%} of the pulse span to "
-                            f"{b.value:.1f} N at {b.span:.0%}: measure both again; then look at the ESC's end "
+                            f"{s.name}: thrust falls from {a.value:.1f} N at {per_cent(a.span)} of the pulse span to "
+                            f"{b.value:.1f} N at {per_cent(b.span)}: measure both again; then look at the ESC's end "
                             "points, its temperature and the string's sag")]  # fmt: skip
     return []
 
@@ -68,15 +69,15 @@ def _beyond_the_bound(rig: Rig, s: SideLearned, efficiency: float) -> list[Findi
     if over:
         m = max(over, key=lambda m: m.merit)
         return [Finding("bound", s.side,
-                        f"{s.name}: at {m.span:.0%} of the pulse span it seems to give more thrust than an ideal "
+                        f"{s.name}: at {per_cent(m.span)} of the pulse span it seems to give more thrust than an ideal "
                         f"duct of {rig.sides[s.side].fan.diameter_mm:g} mm could from the power it draws "
                         f"({m.merit * efficiency:.2f} times): a wrong unit, a clamp on the wrong lead or out of "
                         "range, or another diameter")]  # fmt: skip
     best = max(s.merits, key=lambda m: m.span, default=None)
     if best and best.merit + _SURE * best.u < _POOR_MERIT:
         return [Finding("merit", s.side,
-                        f"{s.name}: its thrust is what an ideal duct gives for {best.merit:.0%} of its power: look "
-                        "for a blocked inlet or outlet, a rotor on the wrong way round, a rope that does not pull "
+                        f"{s.name}: its thrust is what an ideal duct gives for {per_cent(best.merit)} of its power: "
+                        "look for a blocked inlet or outlet, a rotor on the wrong way round, a rope that does not pull "
                         "straight, and the units")]  # fmt: skip
     return []
 
@@ -116,7 +117,7 @@ def _stands_out(s: SideLearned) -> list[Finding]:
         off = min(abs(p.value - between), abs(p.value - float(s.thrust.by_law_at(p.span))))
         if off > max(_OFF_THE_REST * top, 4.0 * p.u) and (worst is None or off > worst[0]):
             likely = f"where the others make {between:.1f} N likely"
-            worst = off, f"{p.value:.1f} N at {p.span:.0%} of the pulse span, {likely}"
+            worst = off, f"{p.value:.1f} N at {per_cent(p.span)} of the pulse span, {likely}"
     if worst is None:
         return []
     return [Finding("stands out", s.side, f"{s.name}: {worst[1]}: measure that step again")]
@@ -137,9 +138,9 @@ def _weak(rig: Rig, sides: Sequence[SideLearned]) -> list[Finding]:
         if best > 0 and value < (1.0 - WEAK) * best:
             why = _WHY_WEAK[what]
             found.append(Finding("weak", s.side,
-                                 f"{s.name}: {1 - value / best:.0%} less {what} than the best side at {span:.0%} of "
-                                 "the pulse span: look at its fan, ESC end points and pack before trimming it away "
-                                 f"({why})"))  # fmt: skip
+                                 f"{s.name}: {per_cent(1 - value / best)} less {what} than the best side "
+                                 f"at {per_cent(span)} of the pulse span: look at its fan, ESC end points "
+                                 f"and pack before trimming it away ({why})"))  # fmt: skip
     return found
 
 

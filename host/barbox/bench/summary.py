@@ -12,6 +12,7 @@ from barbox.bench.curve import Curves
 from barbox.bench.learn import ASSUMPTIONS, MEASURED, Fitted, Learned, SideLearned, turning_moment_nm
 from barbox.bench.plan import Plan
 from barbox.bench.record import Record
+from barbox.bench.units import per_cent
 from barbox.rig import Rig
 
 Table = tuple[list[str], list[list[str]]]
@@ -35,13 +36,13 @@ def headline(rig: Rig, learned: Learned, curves: Curves) -> list[str]:
         )
     for s in learned.sides:
         if s.to_span < 0.999:
-            lines.append(f"{s.name}: no pulse above {s.to_span:.0%} of the span was tried, so the curve ends there")
+            lines.append(f"{s.name}: no pulse above {per_cent(s.to_span)} of the span was tried: the curve ends there")
     if len(learned.sides) > 1:
         off = learned.mismatch_n()
         span = min(s.to_span for s in learned.sides)
         first, last = learned.sides[0].name, learned.sides[-1].name
         more = f"{abs(off):.1f} N {'more' if off > 0 else 'less'}"
-        line = f"untrimmed, at {span:.0%} of the pulse span, {first} pulls {more} than {last}"
+        line = f"untrimmed, at {per_cent(span)} of the pulse span, {first} pulls {more} than {last}"
         spacing = rig.vehicle.fan_spacing_mm
         if spacing:
             moment_nm = abs(turning_moment_nm(off, spacing))
@@ -56,16 +57,16 @@ def headline(rig: Rig, learned: Learned, curves: Curves) -> list[str]:
 def plan_lines(rig: Rig, plan: Plan) -> list[str]:
     """What the plan will take."""
     lines = [
-        f"{side.name}: {wh:.0f} Wh, {share:.0%} of its string's charge"
+        f"{side.name}: {wh:.0f} Wh, {per_cent(share)} of its string's charge"
         for side, wh, share in zip(rig.sides, plan.energy_wh, plan.charge_share, strict=True)
     ]
-    lines.append(f"{len(plan.steps)} steps, about {plan.minutes:.0f} minutes")
+    lines.append(f"{len(plan.steps)} steps, about {plan.minutes:.0f} minutes; what is expected of each:")
     return lines
 
 
 def plan_table(rig: Rig, plan: Plan) -> Table:
     """A row a step, with what is expected of it."""
-    head = ["step", "side", "of span", "pulse", "about", "current", "hold", "rest"]
+    head = ["step", "side", "of span", "pulse", "thrust", "current", "hold", "rest"]
     return head, [
         [
             str(s.number + 1), rig.sides[s.side].name, f"{s.span_pm / 10:g} %", f"{s.pulse_us} us",
@@ -115,7 +116,7 @@ def figures(rig: Rig, learned: Learned) -> list[str]:
         if s.merits:
             best = s.merits[-1]
             lines.append(
-                f"{s.name}: figure of merit {best.merit:.2f} +- {2 * best.u:.2f} at {best.span:.0%} of the pulse "
+                f"{s.name}: figure of merit {best.merit:.2f} +- {2 * best.u:.2f} at {per_cent(best.span)} of the pulse "
                 f"span (share of its shaft power that an ideal duct of {rig.sides[s.side].fan.diameter_mm:g} mm "
                 f"would need in air of {learned.air.density_kg_m3:.3f} kg/m3)"
             )
@@ -162,7 +163,7 @@ def assumptions(record: Record, learned: Learned) -> list[str]:
         )
         lines.append(
             "shaft power is "
-            + ", ".join([f"{100 * e:.0f} %" for e in sorted(set(learned.efficiency))])
+            + ", ".join([f"{per_cent(e)}" for e in sorted(set(learned.efficiency))])
             + " of the string's power (the sheet's efficiency, or what is common)"
         )
     if learned.reference_cell_v is not None:

@@ -66,3 +66,8 @@ def parse(text: str, units: dict[str, float], unit: str | None) -> tuple[float, 
             'of the run'
         )
     return value * units[named], named
+
+
+def per_cent(share: float) -> str:
+    """ "15 %" of 0.15."""
+    return f"{100 * share:.0f} %"
