@@ -89,7 +89,7 @@ def test_a_weak_side_is_seen_by_sag_alone():
 def test_a_reading_that_stands_out_is_named(good):
     readings, instruments = good
     found = findings(changed(readings, lambda r: (r.side, r.pulse_us) == (0, 1650), thrust_n=36.0), instruments)
-    assert "N at 65% of the pulse span" in found["stands out", 0]
+    assert "N at 65 % of the pulse span" in found["stands out", 0]
 
 
 def test_a_section_of_high_resistance():

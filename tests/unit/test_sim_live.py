@@ -25,9 +25,10 @@ def live():
 @pytest.mark.parametrize(
     ("columns", "said"),
     [
-        (104, "    6.2 s | lever  25 % | stop closed | arm up | left 1250 us 12 N 41.9 V | right 1250 us 12 N 41.9 V"),
-        (80, "6.2 s  lever  25 %  stop closed  arm up  left 12 N 41.9 V  right 12 N 41.9 V"),
-        (50, "6.2 s  lever  25 %  stop closed  arm up  left 12 "),
+        (104, "   6.2 s  lever  25 %  stop closed  arm up  left 1250 us 12 N 41.9 V  right 1250 us 12 N 41.9 V"),
+        (80, "   6.2 s  lever  25 %  stop closed  arm up  left 12 N 41.9 V  right 12 N 41.9 V"),
+        (70, "   6.2 s  lever  25 %  stop closed  arm up  left 12 N  right 12 N"),
+        (50, "   6.2 s  lever  25 %  stop closed  arm up  left "),
     ],
 )
 def test_the_line_takes_one_row(monkeypatch, columns, said):
