@@ -13,6 +13,12 @@ CELLS_MAX = 14  # at 4.5 V a cell, which is plainly wrong, still within the 65.5
 INPUTS_OF_A_PART = 4  # of an I2C ADC
 GROUPS = {"": 1, "side": SIDES_MAX, "sense": SENSES_MAX}
 
+# What the end points of a lever track must keep, so that a wire that is broken or shorted, which reads within
+# LEVER_CLEAR_MV of a rail, is beyond both ends and their margin, and never a position (common practice, no source).
+LEVER_APART_MV = 300
+LEVER_RAIL_MV = 3300  # the upper rail, at the pin
+LEVER_CLEAR_MV = 30
+
 # The linear curve: pulse span per mille at each tenth of demand. The bench replaces it.
 _LINEAR = (0, 100, 200, 300, 400, 500, 600, 700, 800, 900, 1000)
 
@@ -202,6 +208,13 @@ def ladder(values, side):
     return points, negative
 
 
+def lever_room_mv(rest_mv, full_mv, margin_pm):
+    """How far the nearer end point of a track, with its margin (per mille of the travel), is from a rail, in mV."""
+    low_mv = min(rest_mv, full_mv)
+    high_mv = max(rest_mv, full_mv)
+    return min(low_mv, LEVER_RAIL_MV - high_mv) - (high_mv - low_mv) * margin_pm // 1000
+
+
 def conflict(values):
     """What contradicts what in a whole set of values, in one sentence; "" when all is well.
 
@@ -209,8 +222,16 @@ def conflict(values):
     """
     get = values.get
     for track in ("a", "b")[: get("lever_tracks")]:
-        if abs(get("lever_%s_full_mv" % track) - get("lever_%s_rest_mv" % track)) < 300:
-            return "lever track %s: rest and full are less than 300 mV apart" % track.upper()
+        rest_mv = get("lever_%s_rest_mv" % track)
+        full_mv = get("lever_%s_full_mv" % track)
+        if abs(full_mv - rest_mv) < LEVER_APART_MV:
+            return "lever track %s: rest and full are less than %d mV apart" % (track.upper(), LEVER_APART_MV)
+        room_mv = lever_room_mv(rest_mv, full_mv, get("lever_margin_pm"))
+        if room_mv < LEVER_CLEAR_MV:
+            return (
+                "lever track %s: an end point with its margin is %d mV from a rail, and %d is the least, "
+                "or a broken wire passes for a position" % (track.upper(), room_mv, LEVER_CLEAR_MV)
+            )
     if not get("cell_floor_mv") < get("cell_low_mv") < get("cell_warn_mv"):
         return "cell voltages: floor, low and warn must rise in this order"
     for side in range(get("sides")):

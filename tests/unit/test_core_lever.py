@@ -4,10 +4,11 @@ from fractions import Fraction
 
 import pytest
 from desk import A_FULL_MV, A_REST_MV, B_FULL_MV, B_REST_MV, rig_values
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from core.lever import Lever
+from shared_proto.settings import LEVER_CLEAR_MV, LEVER_RAIL_MV, Values, conflict
 from shared_proto.states import CAUSE_LEVER_RANGE, CAUSE_LEVER_TRACKS, CAUSE_NONE
 
 DEAD_PM, AGREE_PM, MARGIN_PM = 40, 80, 100
@@ -157,3 +158,28 @@ def test_never_more_than_the_lower_track_asks_for(readings):
             assert not lever.at_rest
         if lever.at_rest:
             assert high < DEAD_PM + 1 and lever.pm == 0
+
+
+NEAR_MV = LEVER_CLEAR_MV - 5  # less what a per mille of the longest travel rounds away
+RAILS_MV = (0, NEAR_MV, LEVER_RAIL_MV - NEAR_MV, LEVER_RAIL_MV)
+ENDS = st.integers(50, 3250)
+
+
+@given(a=st.tuples(ENDS, ENDS), b=st.tuples(ENDS, ENDS), two=st.booleans(), margin_pm=st.integers(20, 200))
+def test_no_accepted_lever_takes_a_rail_for_a_position(a, b, two, margin_pm):
+    """A wire that is open or shorted: whatever end points the box accepts, no thrust and a fault within two steps."""
+    values = Values()
+    values.put("lever_tracks", 1 + two)
+    values.put("lever_margin_pm", margin_pm)
+    for track, (rest_mv, full_mv) in (("a", a), ("b", b)):
+        values.put(f"lever_{track}_rest_mv", rest_mv)
+        values.put(f"lever_{track}_full_mv", full_mv)
+    assume(not conflict(values))
+    for a_mv in RAILS_MV:
+        for b_mv in RAILS_MV:
+            lever = Lever()
+            lever.configure(values)
+            for _ in range(2):
+                lever.update(a_mv, b_mv)
+                assert lever.pm == 0 and not lever.at_rest
+            assert lever.cause == CAUSE_LEVER_RANGE

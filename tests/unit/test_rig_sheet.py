@@ -187,6 +187,11 @@ BAD = {
         [("tracks = 2", "tracks = 2\na_rest_mv = 500\na_full_mv = 700\nb_rest_mv = 275\nb_full_mv = 1375")],
         "rig.toml: lever.a_full_mv is 700, less than 300 mV from a_rest_mv = 500: measure both again",
     ),
+    "lever near a rail": (
+        [("tracks = 2", "tracks = 2\na_rest_mv = 2750\na_full_mv = 250\nb_rest_mv = 1375\nb_full_mv = 275")],
+        "rig.toml: lever.a_full_mv and margin_percent = 10 come within 0 mV of a rail, and 30 is the least, or a "
+        "broken wire passes for a position: move the sensor or its magnet",
+    ),
     "half a lever": (
         [("tracks = 2", "tracks = 2\na_rest_mv = 500")],
         "rig.toml: lever gives some end points and not all: give rest and full of each track, or none",

@@ -147,6 +147,7 @@ def rig(**puts):
 def test_no_conflict():
     assert conflict(Values()) == ""
     assert conflict(rig()) == ""
+    assert conflict(rig(lever_tracks=1, lever_b_rest_mv=1375, lever_b_full_mv=125)) == ""  # a track that is not read
 
 
 @pytest.mark.parametrize(
@@ -154,6 +155,9 @@ def test_no_conflict():
     [
         ({"lever_a_full_mv": 849}, "lever track A"),
         ({"lever_b_full_mv": 275}, "lever track B"),
+        ({"lever_a_rest_mv": 2750, "lever_a_full_mv": 250}, "lever track A: an end point with its margin is 0 mV"),
+        ({"lever_b_rest_mv": 500, "lever_b_full_mv": 3100}, "lever track B: an end point with its margin is -60 mV"),
+        ({"lever_b_rest_mv": 1375, "lever_b_full_mv": 125, "lever_margin_pm": 80}, "is 25 mV from a rail, and 30 is"),
         ({"cell_floor_mv": 3500, "cell_low_mv": 3500}, "must rise"),
         ({"cell_warn_mv": 3670}, "must rise"),
         ({"side_of_curve__1": (0, 200, 100, *range(300, 1001, 100))}, "side 2: the curve falls at its step 2"),

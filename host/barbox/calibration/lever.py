@@ -22,12 +22,9 @@ from barbox.rig.keys import LEARNED_LEVER
 from barbox.rig.model import Rig
 from barbox.settings_text import Slot
 from barbox.settings_write import Change
-from shared_proto.settings import ROWS, SETTINGS
+from shared_proto.settings import LEVER_APART_MV, LEVER_CLEAR_MV, LEVER_RAIL_MV, ROWS, SETTINGS, lever_room_mv
 
 _LEAST = 20  # status messages at each end point
-_RAIL_MV = 3300  # at the pin
-_RAIL_CLEAR_MV = 30  # a wire that is broken or shorted reads within this of a rail (common practice, no source)
-_APART_MV = 300  # `shared_proto.settings.conflict` wants it
 _NOISE_SHARE = 6.0  # the dead band holds at least so many standard deviations of noise
 _SWEEP_PM = (100, 900)
 _SWEEP_MOST = 600  # status messages
@@ -83,10 +80,10 @@ def learn(rest: Trace, full: Trace, back: Trace, limits: Limits) -> list[Track]:
 def _refuse(t: Track, limits: Limits) -> None:
     span = abs(t.span_mv)
     where = f"lever track {t.name}"
-    if span < _APART_MV:
+    if span < LEVER_APART_MV:
         raise UserError(
-            f"{where}: rest is {t.rest_mv} mV and full {t.full_mv} mV, and {_APART_MV} mV apart is the least: was the "
-            f"lever held at full, and is its sensor in place? {NOTHING}"
+            f"{where}: rest is {t.rest_mv} mV and full {t.full_mv} mV, and {LEVER_APART_MV} mV apart is the least: was "
+            f"the lever held at full, and is its sensor in place? {NOTHING}"
         )
     if abs(t.return_mv) > limits.dead_pm * span / 2000:
         travel_mv = span + abs(t.return_mv) / 2  # rest is the mean of where it lay before and after
@@ -100,15 +97,13 @@ def _refuse(t: Track, limits: Limits) -> None:
             f"{where}: noise of {t.noise_mv:.0f} mV is too much for a dead band of {limits.dead_pm} per mille: look at "
             f"its wires and its ground, and hold it still; {NOTHING}"
         )
-    low, high = sorted((t.rest_mv, t.full_mv))
-    margin_mv = limits.margin_pm * span / 1000
-    for end, room in ((low, low - margin_mv), (high, _RAIL_MV - high - margin_mv)):
-        if room < _RAIL_CLEAR_MV:
-            raise UserError(
-                f"{where}: its end point of {end} mV lies so near to a rail that a broken or shorted "
-                f"wire would pass for a position, with the margin of {limits.margin_pm} per mille: move the "
-                f"sensor or its magnet, or set a smaller lever_margin_pm; {NOTHING}"
-            )
+    if lever_room_mv(t.rest_mv, t.full_mv, limits.margin_pm) < LEVER_CLEAR_MV:
+        nearer_mv = min(t.rest_mv, t.full_mv, key=lambda mv: min(mv, LEVER_RAIL_MV - mv))
+        raise UserError(
+            f"{where}: its end point of {nearer_mv} mV lies so near to a rail that a broken or shorted "
+            f"wire would pass for a position, with the margin of {limits.margin_pm} per mille: move the "
+            f"sensor or its magnet, or set a smaller lever_margin_pm; {NOTHING}"
+        )
     for setting, value in (("rest", t.rest_mv), ("full", t.full_mv)):
         s = SETTINGS[ROWS[f"lever_{t.name.lower()}_{setting}_mv"]]
         if not s.low <= value <= s.high:

@@ -14,7 +14,15 @@ from barbox.rig.keys import FULL_CELL_V, KEYS, LEARNED_LEVER, keys_of
 from barbox.rig.model import Esc, Fan, Pack, Proof, Rig, Side, Vehicle, Wiring
 from barbox.rig.table import Table, nearest
 from shared_proto.messages import SIDES_MAX
-from shared_proto.settings import ROWS, SETTINGS, Setting
+from shared_proto.settings import (
+    LEVER_APART_MV,
+    LEVER_CLEAR_MV,
+    LEVER_RAIL_MV,
+    ROWS,
+    SETTINGS,
+    Setting,
+    lever_room_mv,
+)
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -162,9 +170,18 @@ def _plain(top: Table, board: Board) -> tuple[dict[str, int], frozenset[str], fl
         )
     for track in "ab"[:tracks]:
         rest, full = values[f"lever_{track}_rest_mv"], values[f"lever_{track}_full_mv"]
-        if abs(full - rest) < 300:
+        if abs(full - rest) < LEVER_APART_MV:
             lever.fail(
-                f"{track}_full_mv", f"is {full}, less than 300 mV from {track}_rest_mv = {rest}: measure both again"
+                f"{track}_full_mv",
+                f"is {full}, less than {LEVER_APART_MV} mV from {track}_rest_mv = {rest}: measure both again",
+            )
+        room_mv = lever_room_mv(rest, full, values["lever_margin_pm"])
+        if room_mv < LEVER_CLEAR_MV:
+            nearer = "rest" if min(rest, LEVER_RAIL_MV - rest) < min(full, LEVER_RAIL_MV - full) else "full"
+            lever.fail(
+                f"{track}_{nearer}_mv",
+                f"and margin_percent = {values['lever_margin_pm'] / 10:g} come within {room_mv} mV of a rail, and "
+                f"{LEVER_CLEAR_MV} is the least, or a broken wire passes for a position: move the sensor or its magnet",
             )
     _speed_and_supply(tables["limits"], values, board)
     half_stated = [row for row in LEARNED_LEVER if row in stated]
