@@ -86,7 +86,7 @@ class DeskBench:
         return Reading(
             s.number, s.side, s.pulse_us, rest_v, tuple([float(v) for v in np.mean(seen, axis=0)]),
             read_thrust(thrust, self.instruments, Expected())[0] if thrust else None,
-            read_current(current, self.instruments, Expected()) if current else None,
+            read_current(current, self.instruments, Expected())[0] if current else None,
             thrust,
         )  # fmt: skip
 

@@ -8,7 +8,6 @@ from bench_desk import ClampSpec, DeskBench, ScaleSpec, SimPerson, full_plan, ri
 from barbox.bench import curve as curves
 from barbox.bench import learn, plan, summary
 from barbox.bench.air import Air
-from barbox.bench.readings import Reading
 from barbox.errors import UserError
 
 RIG = rig()
@@ -146,9 +145,28 @@ def test_a_side_without_a_reading_is_a_sentence(good):
         learn.learn(RIG, [r for r in readings if r.side == 0], instruments, Air())
 
 
-def test_a_side_that_gave_no_thrust_is_a_sentence():
-    readings = [Reading(n, n % 2, 1200 + 100 * n, thrust_n=0.0) for n in range(6)]
-    found = learn.learn(RIG, readings, learn.Instruments(), Air())
+@pytest.mark.parametrize(
+    ("of_right", "has", "why"),
+    [
+        ({"thrust_n": 0.0}, {}, "right: no reading of the scale reaches its resolution"),
+        ({"thrust_n": None}, {"scale": False}, "right: thrust was measured on the other side only"),
+    ],
+)
+def test_thrust_is_never_assumed_beside_a_scale_nor_for_one_side_only(good, of_right, has, why):
+    readings, instruments = good
+    bad = changed(readings, lambda r: r.side == 1, **of_right)
+    with pytest.raises(UserError, match=why):
+        learn.learn(RIG, bad, replace(instruments, **has), Air())
+
+
+def test_without_a_scale_all_sides_rest_on_one_assumption(good):
+    """A clamp meter that shows nothing is no missing one; without one, a single current sensor helps nobody."""
+    readings = changed(good[0], lambda r: True, thrust_n=None)
+    none = changed(readings, lambda r: r.side == 1, current_a=0.0)
+    instruments = replace(good[1], scale=False)
+    with pytest.raises(UserError, match="right: no reading of the clamp meter reaches its resolution"):
+        learn.learn(RIG, none, instruments, Air())
+    found = learn.learn(RIG, none, replace(instruments, clamp=False), Air())
     assert {s.how for s in found.sides} == {learn.BY_SQUARE}
 
 

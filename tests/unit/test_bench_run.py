@@ -169,18 +169,18 @@ def test_neither_scale_nor_clamp(tmp_path):
 
 class Printing:
     """A scale that prints the plant's thrust ten times a second; `offset_n(t)` moves its zero; silent after
-    `dies_s`.
+    `dies_s`; `says` is what it makes of a pull in N.
     """
 
-    def __init__(self, session, offset_n=lambda t: 0.0, dies_s=1e9):
-        self.session, self.offset_n, self.dies_s = session, offset_n, dies_s
-        self.lines = ScaleLines("N")
+    def __init__(self, session, offset_n=lambda t: 0.0, dies_s=1e9, says=b"%.2f N".__mod__, unit="N"):
+        self.session, self.offset_n, self.dies_s, self.says = session, offset_n, dies_s, says
+        self.lines = ScaleLines(unit)
         session.while_running = self.hear
 
     def hear(self, now_s):
         if now_s < self.dies_s:
             pull = sum(self.session.plant.thrust_n(n) for n in range(2)) + self.offset_n(now_s)
-            self.lines.feed(b"%.2f N\r\n" % pull, now_s)
+            self.lines.feed(self.says(pull) + b"\r\n", now_s)
 
     def mean(self, since_s, until_s=None):
         return self.lines.mean(since_s, self.session.clock_s, until_s)
@@ -205,11 +205,18 @@ class Patient(SimPerson):
 
 @pytest.mark.parametrize(
     ("trouble", "said"),
-    [({"dies_s": 30.0}, "has been silent for"), ({"offset_n": lambda t: 0.3 * t}, "it drifts, or the rope rubs")],
+    [
+        ({"dies_s": 30.0}, "has been silent for"),
+        ({"offset_n": lambda t: 0.3 * t}, "it drifts, or the rope rubs"),
+        ({"says": lambda n: b"%.2f N" % -n}, "below 0: turn the scale"),
+        ({"says": lambda n: b"7.31 N"}, "make a thrust of 0 N where about"),  # it stands still
+        ({"says": lambda n: b"%.3f" % (n / 9.80665), "unit": "gf"}, "N was expected by the sheet"),
+        ({"says": lambda n: b"%.4f kN" % (n / 1000)}, '"kN" behind its numbers, a unit that is not known'),
+    ],
 )
-def test_a_scale_that_falls_silent_or_drifts_is_noticed(tmp_path, trouble, said):
+def test_a_scale_that_cannot_be_right_is_noticed(tmp_path, trouble, said):
     bench = Bench(tmp_path)
-    bench.person = Patient(bench.session.plant)
+    bench.person = Patient(bench.session.plant, answers={"keep": False})
     bench.session.person = bench.person
     scale = Printing(bench.session, **trouble)
     with pytest.raises(run.Stopped):
@@ -217,6 +224,14 @@ def test_a_scale_that_falls_silent_or_drifts_is_noticed(tmp_path, trouble, said)
     assert bench.said(said)
     kept = len(bench.record.run.readings)
     assert bench.record.run.at == kept < STEPS  # where it was
+
+
+def test_an_odd_reading_of_a_scale_can_be_kept(tmp_path):
+    """The sheet's full thrust is what is wrong: a person may know better."""
+    bench = Bench(tmp_path)
+    bench.measure(scale=Printing(bench.session, says=lambda n: b"%.2f N" % (9 * n)))
+    assert bench.said("Keep this reading all the same?")
+    assert len(bench.record.run.readings) == STEPS
 
 
 def test_what_goes_to_the_box_and_into_the_sheet(tmp_path):

@@ -27,9 +27,8 @@ MEASURED, BY_POWER, BY_SQUARE = "measured", "by power", "by the square law"
 ASSUMPTIONS = {
     MEASURED: "thrust was measured",
     BY_POWER: "no scale: thrust is taken to go with power to the two thirds (fan laws), its full value from the sheet",
-    BY_SQUARE: "no scale, no clamp meter: thrust is taken to go with the square of the pulse span, alike on all "
-               "sides, its "
-    "full value from the sheet",
+    BY_SQUARE: "neither thrust nor power was measured: thrust is taken to go with the square of the pulse span, alike "
+               "on all sides, its full value from the sheet",
 }
 
 
@@ -155,16 +154,19 @@ def span_of(rig: Rig, side: int, pulse_us: int) -> float:
 
 
 def learn(rig: Rig, readings: Sequence[Reading], instruments: Instruments, air: Air) -> Learned:
-    """Fit everything. Raises UserError, in one sentence, for a side without a usable reading."""
+    """Fit everything. Raises UserError, in one sentence, for a side without a usable reading: thrust is assumed only
+    where there is no scale, and on all sides alike."""
     cell_v = _reference(rig, readings)
     efficiency = tuple([s.fan.efficiency or ASSUMED_EFFICIENCY for s in rig.sides])
-    sides = []
+    seen = []
     for n in range(len(rig.sides)):
         mine = [r for r in readings if r.side == n and span_of(rig, n, r.pulse_us) > 0]
         if not mine:
             raise UserError(f"{rig.sides[n].name}: no step of this side has been measured; run its steps first")
         reference_v = None if cell_v is None else cell_v * rig.sides[n].cells
-        sides.append(_side(rig, n, mine, reference_v, instruments, air, efficiency[n]))
+        seen.append(_seen(rig, n, mine, reference_v, instruments, air, efficiency[n]))
+    how = _how(rig, seen, instruments)
+    sides = [_side(rig, s, how) for s in seen]
     found = look(rig, sides, efficiency)
     return Learned(tuple(sides), tuple(found), cell_v, efficiency, air)
 
@@ -194,7 +196,23 @@ def _carried(r: Reading, reference_v: float | None) -> Reading:
     )  # fmt: skip
 
 
-def _side(
+@dataclass(frozen=True)
+class _Seen:
+    """What is there to fit of one side: readings as they were and carried to one voltage; thrust, current and shaft
+    power, and how many readings of thrust and current lie below the resolution."""
+
+    side: int
+    raw: list[Reading]
+    mine: list[Reading]
+    pulls: list[Point]
+    pulls_below: int
+    amps: list[Point]
+    amps_below: int
+    power: list[Point]
+    merits: tuple[Merit, ...]
+
+
+def _seen(
     rig: Rig,
     n: int,
     raw: list[Reading],
@@ -202,38 +220,68 @@ def _side(
     instruments: Instruments,
     air: Air,
     efficiency: float,
-) -> SideLearned:
-    side = rig.sides[n]
+) -> _Seen:
     mine = sorted([_carried(r, reference_v) for r in raw], key=lambda r: r.pulse_us)
-    to_span = span_of(rig, n, mine[-1].pulse_us)
 
     def points(value_of, u_of, resolution: float) -> tuple[list[Point], int]:
         found = [(span_of(rig, n, r.pulse_us), v) for r in mine if (v := value_of(r)) is not None]
         seen = [Point(span, v, u_of(v)) for span, v in found if v >= resolution and v > 0]
         return seen, len(found) - len(seen)
 
-    amps, amps_below = points(lambda r: r.current_a, instruments.current_u_a, instruments.current_step_a)
-    pulls, pulls_below = points(lambda r: r.thrust_n, instruments.thrust_u_n, instruments.thrust_step_n)
-    power_points: list[Point] = []
+    pulls = points(lambda r: r.thrust_n, instruments.thrust_u_n, instruments.thrust_step_n)
+    amps = points(lambda r: r.current_a, instruments.current_u_a, instruments.current_step_a)
+    power: list[Point] = []
     merits: list[Merit] = []
     for r in mine:
         volts, current_a = string_v(r.load_v), r.current_a
         if not volts or not current_a or current_a < instruments.current_step_a:
             continue
         span, shaft_w = span_of(rig, n, r.pulse_us), efficiency * volts * current_a
-        power_points.append(Point(span, shaft_w, shaft_w * instruments.current_u_a(current_a) / current_a))
+        power.append(Point(span, shaft_w, shaft_w * instruments.current_u_a(current_a) / current_a))
         if r.thrust_n and r.thrust_n >= instruments.thrust_step_n:
-            share = ideal_w(r.thrust_n, side.fan.diameter_mm, air) / shaft_w
+            share = ideal_w(r.thrust_n, rig.sides[n].fan.diameter_mm, air) / shaft_w
             merits.append(Merit(span, share, share * _relative_u(instruments, r.thrust_n, current_a)))
-    how = MEASURED if pulls else BY_POWER if power_points else BY_SQUARE
+    return _Seen(n, raw, mine, *pulls, *amps, power, tuple(merits))
+
+
+def _how(rig: Rig, seen: Sequence[_Seen], instruments: Instruments) -> str:
+    """One way for all sides: a thrust that was measured and one that was assumed make no match. Raises UserError."""
+
+    def nothing(has: Sequence[list[Point]]) -> str:
+        return " and ".join([rig.sides[s.side].name for s, points in zip(seen, has, strict=True) if not points])
+
+    pulls = [s.pulls for s in seen]
+    if all(pulls):
+        return MEASURED
+    if instruments.scale:
+        raise UserError(f"{nothing(pulls)}: no reading of the scale reaches its resolution, and thrust is not assumed "
+                        "while there is a scale: look at the scale and its unit and measure again (--fresh), or say "
+                        "--no-scale")
+    if any(pulls):
+        raise UserError(f"{nothing(pulls)}: thrust was measured on the other side only, and an assumed one is no match "
+                        "for it: begin anew with --fresh, with a scale or with --no-scale")
+    amps = [s.amps for s in seen]
+    if instruments.clamp and not all(amps):
+        raise UserError(f"{nothing(amps)}: no reading of the clamp meter reaches its resolution: look at the meter and "
+                        "measure again (--fresh), or say --no-clamp")
+    return BY_POWER if all([s.power for s in seen]) else BY_SQUARE
+
+
+def _side(rig: Rig, seen: _Seen, how: str) -> SideLearned:
+    n, side = seen.side, rig.sides[seen.side]
+    to_span = span_of(rig, n, seen.mine[-1].pulse_us)
+    pulls = seen.pulls
     if how == BY_POWER:
         full_n, full_w = side.fan.full_thrust_n, side.fan.full_power_w
         pulls = [
             Point(p.span, t := full_n * (p.value / full_w) ** (2 / 3), t * 2 / 3 * p.u / p.value)
-            for p in power_points
+            for p in seen.power
         ]
-    sag = _sag(rig, n, mine)
-    thrust = fitted(pulls, pulls_below, None, sag) if how != BY_SQUARE else _square(side.fan.full_thrust_n, to_span)
+    sag = _sag(rig, n, seen.mine)
+    if how == BY_SQUARE:
+        thrust = _square(side.fan.full_thrust_n, to_span)
+    else:
+        thrust = fitted(pulls, seen.pulls_below, None, sag)
     dead = thrust.law.dead if how == MEASURED else None
     return SideLearned(
         side=n,
@@ -241,10 +289,10 @@ def _side(
         how=how,
         to_span=to_span,
         thrust=thrust,
-        current=fitted(amps, amps_below, dead, sag) if amps else None,
-        power=fitted(power_points, amps_below, dead, sag, 3) if power_points else None,
-        merits=tuple(merits),
-        sections=tuple(figures(raw, n, side.section_cells)),
+        current=fitted(seen.amps, seen.amps_below, dead, sag) if seen.amps else None,
+        power=fitted(seen.power, seen.amps_below, dead, sag, 3) if seen.power else None,
+        merits=seen.merits,
+        sections=tuple(figures(seen.raw, n, side.section_cells)),
     )
 
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from math import hypot, isfinite
-from typing import Any
+from typing import Any, NamedTuple
 
 from barbox.bench.units import CURRENT_A, THRUST_N, parse
 from barbox.errors import UserError
+
+THRUST, CURRENT = "thrust", "current"
 
 _FAR_OFF = 4.0
 """A reading this many times what was expected, or that part of it, is asked about: a lost point makes ten."""
@@ -52,6 +54,7 @@ class Reading:
     """What one step gave. Section voltages lowest first, None where the box did not believe one.
 
     `rest_v` is just before the step, `load_v` the mean while it was steady. Thrust and current None: not measured.
+    `kept`: which of them (THRUST, CURRENT) a person kept though the plan finds it odd.
     """
 
     step: int
@@ -62,11 +65,13 @@ class Reading:
     thrust_n: float | None = None
     current_a: float | None = None
     typed: str = ""
+    kept: tuple[str, ...] = ()
 
     @staticmethod
     def from_dict(data: dict[str, Any]) -> Reading:
         """The reading of a record. Raises KeyError, TypeError or ValueError for what is none."""
-        data = {**data, "rest_v": tuple(data["rest_v"]), "load_v": tuple(data["load_v"])}
+        data = {**data, "kept": data.get("kept", ())}
+        data.update({k: tuple(data[k]) for k in ("rest_v", "load_v", "kept")})
         for value in (data["thrust_n"], data["current_a"], *data["rest_v"], *data["load_v"]):
             if value is not None and not isfinite(value):
                 raise ValueError(f"{value} is no reading")
@@ -85,11 +90,17 @@ def string_v(volts: Sequence[float | None]) -> float | None:
 
 @dataclass(frozen=True)
 class Expected:
-    """What a step at a pulse span should read, from the plan or from the steps before; None: no idea."""
+    """What a step at a pulse span should read, from the steps before or, without any, from the plan; None: no idea.
+
+    `plan_n`, `plan_a`: what the plan has, where the steps before say something else: readings that were all typed in
+    a wrong unit agree with each other.
+    """
 
     thrust_n: float | None = None
     current_a: float | None = None
     span: float = 1.0
+    plan_n: float | None = None
+    plan_a: float | None = None
 
     @property
     def low(self) -> float:
@@ -106,53 +117,96 @@ def expected_by(
     readings: Sequence[Reading], side: int, span: float, spans: dict[int, float], plan: Expected
 ) -> Expected:
     """What to expect of `side` at pulse span `span` (0..1): the nearest reading of it, carried there by the square law
-    (thrust) and the cube law (current); without one, `plan`. `spans`: pulse span of each step."""
+    (thrust) and the cube law (current), beside what `plan` has; without one, `plan`. `spans`: pulse span of each step.
 
-    def carried(name: str, power: int, planned: float | None) -> float | None:
+    Once a person has kept a reading that the plan found odd, the plan is not asked any more: the sheet is wrong.
+    """
+    mine = [r for r in readings if r.side == side]
+
+    def carried(name: str, what: str, power: int, planned: float | None) -> tuple[float | None, float | None]:
         near = [
             (abs(spans[r.step] - span), spans[r.step], value)
-            for r in readings
-            if r.side == side and spans.get(r.step) and (value := getattr(r, name)) is not None and value > 0
+            for r in mine
+            if spans.get(r.step) and (value := getattr(r, name)) is not None and value > 0
         ]
         if not near:
-            return planned
+            return planned, None
         _, at, value = min(near)
-        return value * (span / at) ** power
+        return value * (span / at) ** power, None if any([what in r.kept for r in mine]) else planned
 
-    return Expected(carried("thrust_n", 2, plan.thrust_n), carried("current_a", 3, plan.current_a), span)
-
-
-def _near(value: float, wanted: Expected, expected: float | None, step: float, what: str, typed: str) -> None:
-    # Near the bottom of the range a fan that has hardly started, or a display that shows one digit, is no mistake.
-    if expected is None or max(value, expected) < 20 * step:
-        return
-    unit = "N" if what == "thrust" else "A"
-    if not wanted.low * expected <= value <= wanted.high * expected:
-        raise UserError(
-            f'"{typed}" is a {what} of {value:.3g} {unit} where about {expected:.3g} {unit} was expected: look at '
-            'the point and the unit, and type it again, or confirm it with ! behind it'
-        )
+    thrust_n, plan_n = carried("thrust_n", THRUST, 2, plan.thrust_n)
+    current_a, plan_a = carried("current_a", CURRENT, 3, plan.current_a)
+    return Expected(thrust_n, current_a, span, plan_n, plan_a)
 
 
-def read_thrust(typed: str, instruments: Instruments, expected: Expected) -> tuple[float, str]:
-    """(N, unit) of a typed reading of the scale; a "!" behind it keeps a value that is far off.
+class Odd(NamedTuple):
+    """What is odd about a reading; `by_plan`: the plan finds it odd, not only the steps before."""
+
+    text: str
+    by_plan: bool
+
+
+def _odd(value: float, expected: Expected, step: float, what: str) -> Odd | None:
+    unit = "N" if what == THRUST else "A"
+    by_steps, by_plan = (
+        (expected.thrust_n, expected.plan_n) if what == THRUST else (expected.current_a, expected.plan_a)
+    )
+
+    def off(wanted: float | None) -> bool:
+        # Near the bottom of the range a fan that has hardly started, or a display that shows one digit, is no mistake.
+        if wanted is None or max(value, wanted) < 20 * step:
+            return False
+        return not expected.low * wanted <= value <= expected.high * wanted
+
+    odd = f"a {what} of {value:.3g} {unit} where about {{:.3g}} {unit} was expected"
+    if by_plan is None:
+        return Odd(odd.format(by_steps), True) if off(by_steps) else None
+    there = "if those are wrong, go back to them"
+    if off(by_plan):
+        return Odd(f"{odd.format(by_plan)} by the sheet ({by_steps:.3g} {unit} by the steps before: {there})", True)
+    if off(by_steps):
+        return Odd(f"{odd.format(by_steps)} by the steps before ({by_plan:.3g} {unit} by the sheet: {there})", False)
+    return None
+
+
+def odd_thrust(thrust_n: float, instruments: Instruments, expected: Expected) -> Odd | None:
+    """As `read_thrust` judges, of a scale that prints: what is odd about its reading, None for nothing."""
+    odd = _odd(thrust_n, expected, instruments.thrust_step_n, THRUST)
+    advice = "look at its unit, whether it still weighs (pull at it), and whether the rope is free"
+    return odd and Odd(f"the scale's lines make {odd.text}: {advice}", odd.by_plan)
+
+
+def _near(odd: Odd | None, typed: str, sure: bool) -> bool:
+    """Whether a reading is kept that the plan finds odd."""
+    if odd and not sure:
+        raise UserError(f'"{typed}" is {odd.text}: look at the point and the unit, and type it again, or confirm it '
+                        "with ! behind it")
+    return bool(odd and odd.by_plan)
+
+
+class Typed(NamedTuple):
+    """A reading in N or A, the unit it was typed in, and whether it was kept though the plan finds it odd."""
+
+    value: float
+    unit: str
+    kept: bool
+
+
+def read_thrust(typed: str, instruments: Instruments, expected: Expected) -> Typed:
+    """A typed reading of the scale; a "!" behind it keeps a value that is far off.
 
     Raises UserError, one sentence, for what is no reading; nothing has changed then.
     """
     text, sure = _sure(typed)
     value, unit = parse(text, THRUST_N, instruments.thrust_unit)
-    if not sure:
-        _near(value, expected, expected.thrust_n, instruments.thrust_step_n, "thrust", text)
-    return value, unit
+    return Typed(value, unit, _near(_odd(value, expected, instruments.thrust_step_n, THRUST), text, sure))
 
 
-def read_current(typed: str, instruments: Instruments, expected: Expected) -> float:
-    """Amperes of a typed reading of the clamp meter, as `read_thrust`."""
+def read_current(typed: str, instruments: Instruments, expected: Expected) -> Typed:
+    """A typed reading of the clamp meter, as `read_thrust`."""
     text, sure = _sure(typed)
-    value, _ = parse(text, CURRENT_A, None if text.strip().lower().endswith("a") else "A")
-    if not sure:
-        _near(value, expected, expected.current_a, instruments.current_step_a, "current", text)
-    return value
+    value, unit = parse(text, CURRENT_A, None if text.strip().lower().endswith("a") else "A")
+    return Typed(value, unit, _near(_odd(value, expected, instruments.current_step_a, CURRENT), text, sure))
 
 
 def _sure(typed: str) -> tuple[str, bool]:

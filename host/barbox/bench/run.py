@@ -16,9 +16,18 @@ from typing import Any, Protocol
 from barbox.bench import curve, learn, page, summary
 from barbox.bench.checklist import CAUTIONS, QUESTIONS, refusal, yes
 from barbox.bench.plan import LEAST_MEASURE_S, MEASURE_S, SETTLE_S, Plan, Step
-from barbox.bench.readings import Expected, Reading, expected_by, read_current, read_thrust
+from barbox.bench.readings import (
+    CURRENT,
+    THRUST,
+    Expected,
+    Reading,
+    expected_by,
+    odd_thrust,
+    read_current,
+    read_thrust,
+)
 from barbox.bench.record import Record
-from barbox.bench.scale import Mean, zero_moved
+from barbox.bench.scale import Mean, net
 from barbox.errors import AnswerNo, UserError
 from barbox.files import write_whole
 from barbox.rig import Rig
@@ -50,8 +59,9 @@ class Person(Protocol):
     """Whoever runs the bench."""
 
     async def ask(self, what: str, question: str, side: int | None = None) -> str:
-        """What they type. `what` says which question it is: "check:KEY", "turns", "thrust", "current", "next",
-        "ready:..." (only Enter is wanted), "ear" (Enter at the moment), and the questions of `barbox.bench.flow`.
+        """What they type. `what` says which question it is: "check:KEY", "turns", "thrust", "current", "keep"
+        (an odd reading), "next", "ready:..." (only Enter is wanted), "ear" (Enter at the moment), and the questions of
+        `barbox.bench.flow`.
         Raises Stopped when there is nobody any more."""
         ...
 
@@ -199,16 +209,20 @@ async def _one(
     load_v = tuple([means.section_v[n] for n in inputs])
     spans = {s.number: s.span_pm / 1000.0 for s in record.steps}
     expected = expected_by(record.run.in_order(), step.side, step.span_pm / 1000.0, spans, step.expected)
-    thrust_n, typed = await _thrust(record, step, person, scale, zero, ended_s, clock, expected)
-    current_a = means.current_a[step.side] if side.current_sensor else await _current(record, step, person, expected)
-    return Reading(step.number, step.side, step.pulse_us, rest_v, load_v, thrust_n, current_a, typed)
+    thrust_n, typed, odd_n = await _thrust(record, step, person, scale, zero, ended_s, clock, expected)
+    if side.current_sensor:
+        current_a, odd_a = means.current_a[step.side], False
+    else:
+        current_a, odd_a = await _current(record, step, person, expected)
+    kept = tuple([what for what, odd in ((THRUST, odd_n), (CURRENT, odd_a)) if odd])
+    return Reading(step.number, step.side, step.pulse_us, rest_v, load_v, thrust_n, current_a, typed, kept)
 
 
-def _zero(scale: Scale | None, clock: Callable[[], float]) -> float | None:
+def _zero(scale: Scale | None, clock: Callable[[], float]) -> Mean | None:
     if scale is None:
         return None
     try:
-        return scale.mean(clock() - _ZERO_S).thrust_n
+        return scale.mean(clock() - _ZERO_S)
     except UserError as error:
         raise _Again(str(error)) from None
 
@@ -218,45 +232,64 @@ async def _thrust(
     step: Step,
     person: Person,
     scale: Scale | None,
-    zero: float | None,
+    zero: Mean | None,
     ended_s: float,
     clock: Callable[[], float],
     expected: Expected,
-) -> tuple[float | None, str]:
+) -> tuple[float | None, str, bool]:
+    """Thrust, as it was typed, and whether it was kept though the plan finds it odd."""
     if scale is not None and zero is not None:
-        try:
-            seen = scale.mean(ended_s - MEASURE_S, ended_s - _LET_GO_S)
-            after = scale.mean(clock() - _ZERO_S)
-        except UserError as error:
-            raise _Again(str(error)) from None
-        if moved := zero_moved(zero, after.thrust_n, record.instruments.thrust_step_n, seen.thrust_n):
-            raise _Again(moved)
-        return max(seen.thrust_n - (zero + after.thrust_n) / 2, 0.0), f"{seen.lines} lines of the scale"
+        return await _printed(record, step, person, scale, zero, ended_s, clock, expected)
     if not record.instruments.scale:
-        return None, ""
+        return None, "", False
     unit = record.instruments.thrust_unit
     while True:
         typed = await person.ask("thrust", f"thrust{f' in {unit}' if unit else ', with its unit'} ({WORDS})", step.side)
         _word(record, typed)
         try:
-            thrust_n, unit = read_thrust(typed, record.instruments, expected)
+            read = read_thrust(typed, record.instruments, expected)
         except UserError as error:
             person.tell(str(error))
             continue
-        record.instruments = replace(record.instruments, thrust_unit=unit)
-        return thrust_n, typed
+        record.instruments = replace(record.instruments, thrust_unit=read.unit)
+        return read.value, typed, read.kept
 
 
-async def _current(record: Record, step: Step, person: Person, expected: Expected) -> float | None:
+async def _printed(
+    record: Record,
+    step: Step,
+    person: Person,
+    scale: Scale,
+    zero: Mean,
+    ended_s: float,
+    clock: Callable[[], float],
+    expected: Expected,
+) -> tuple[float, str, bool]:
+    try:
+        seen = scale.mean(ended_s - MEASURE_S, ended_s - _LET_GO_S)
+        thrust_n = net(seen, zero, scale.mean(clock() - _ZERO_S), record.instruments.thrust_step_n)
+    except UserError as error:
+        raise _Again(str(error)) from None
+    odd = odd_thrust(thrust_n, record.instruments, expected)
+    if odd:
+        person.tell(odd.text)
+        if not await agreed(person, "keep", "Keep this reading all the same?", step.side):
+            raise _Again("the reading was not kept")
+    return thrust_n, f"{seen.lines} lines of the scale", bool(odd and odd.by_plan)
+
+
+async def _current(record: Record, step: Step, person: Person, expected: Expected) -> tuple[float | None, bool]:
     if not record.instruments.clamp:
-        return None
+        return None, False
     while True:
         typed = await person.ask("current", f"current in A ({WORDS})", step.side)
         _word(record, typed)
         try:
-            return read_current(typed, record.instruments, expected)
+            read = read_current(typed, record.instruments, expected)
         except UserError as error:
             person.tell(str(error))
+        else:
+            return read.value, read.kept
 
 
 async def _next(record: Record, person: Person) -> None:

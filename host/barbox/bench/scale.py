@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from statistics import fmean, stdev
 from threading import Event, Lock, Thread
 from time import monotonic
+from typing import NamedTuple
 
 from barbox.bench.units import THRUST_N, unit_named
 from barbox.errors import UserError
@@ -21,14 +22,22 @@ _KEPT = 1000
 _NUMBER = re.compile(r"([-+]?)\s*(\d+(?:\.\d+|,\d+(?![.\d]))?)(?:\s*([A-Za-z]+))?")
 
 
-def last_number(line: str) -> tuple[float, str | None] | None:
-    """(value, unit) of the last number of a line, None without a number; unit None: none that is known follows it."""
+class Number(NamedTuple):
+    """A number of a line. `unit` None: none that is known follows it; `word`: what follows it, "" for nothing."""
+
+    value: float
+    unit: str | None
+    word: str
+
+
+def last_number(line: str) -> Number | None:
+    """The last number of a line, None without one."""
     found = list(_NUMBER.finditer(line))
     if not found:
         return None
     sign, digits, word = found[-1].groups()
     value = float(digits.replace(",", "."))
-    return (-value if sign == "-" else value), unit_named(word, THRUST_N) if word else None
+    return Number(-value if sign == "-" else value, unit_named(word, THRUST_N) if word else None, word or "")
 
 
 @dataclass(frozen=True)
@@ -46,7 +55,7 @@ class ScaleLines:
     def __init__(self, unit: str) -> None:
         self.unit = unit
         self._rest = ""
-        self._seen: deque[tuple[float, float]] = deque(maxlen=_KEPT)
+        self._seen: deque[tuple[float, float, str]] = deque(maxlen=_KEPT)  # when, N, a word that is no unit
         self.heard_s: float | None = None
 
     def feed(self, data: bytes, now_s: float) -> None:
@@ -57,21 +66,26 @@ class ScaleLines:
         for line in lines:
             number = last_number(line[-_LONGEST_LINE:])
             if number:
-                value, unit = number
-                self._seen.append((now_s, value * THRUST_N[unit or self.unit]))
+                value, unit, word = number
+                self._seen.append((now_s, value * THRUST_N[unit or self.unit], "" if unit else word))
                 self.heard_s = now_s
 
     def mean(self, since_s: float, now_s: float, until_s: float | None = None) -> Mean:
-        """The mean since then, or up to `until_s`. Raises UserError, one sentence, when the scale is silent."""
+        """The mean since then, or up to `until_s`. Raises UserError, one sentence, when the scale is silent or prints
+        a unit that is not known: a wrong guess would be a wrong curve."""
         if self.heard_s is None or now_s - self.heard_s > SILENT_S:
             ago = "has not printed a number yet"
             if self.heard_s is not None:
                 ago = f"has been silent for {now_s - self.heard_s:.0f} s"
             raise UserError(f"the scale {ago}: look at its cable and whether it has switched itself off, then repeat "
                             "the step")
-        values = [v for t, v in self._seen if since_s <= t <= (now_s if until_s is None else until_s)]
-        if not values:
+        lines = [(v, word) for t, v, word in self._seen if since_s <= t <= (now_s if until_s is None else until_s)]
+        if not lines:
             raise UserError("the scale printed nothing during the step: repeat it, and hold it longer")
+        values = [v for v, _ in lines]
+        if odd := next((word for _, word in lines if word), ""):
+            raise UserError(f'the scale prints "{odd}" behind its numbers, a unit that is not known here: set it to '
+                            f"print one of {', '.join(THRUST_N)}, or numbers alone, and repeat the step")
         return Mean(fmean(values), stdev(values) if len(values) > 1 else 0.0, len(values))
 
 
@@ -87,6 +101,21 @@ def zero_moved(before_n: float, after_n: float, step_n: float, least_thrust_n: f
         f"the scale stood at {before_n:.2f} N before the step and at {after_n:.2f} N after it: it drifts, or the "
         "rope rubs; set it to zero and repeat the step"
     )
+
+
+def net(seen: Mean, before: Mean, after: Mean, step_n: float) -> float:
+    """Thrust in N: what was seen in a step less the zero before and after it, never below 0.
+
+    Raises UserError, one sentence, where the zero moved, and where the scale was pushed: thrust below 0 by more than
+    three display steps is no noise.
+    """
+    if moved := zero_moved(before.thrust_n, after.thrust_n, step_n, seen.thrust_n):
+        raise UserError(moved)
+    thrust_n = seen.thrust_n - (before.thrust_n + after.thrust_n) / 2
+    if thrust_n < -3.0 * step_n:
+        raise UserError(f"the scale's lines make a thrust of {thrust_n:.2f} N, below 0: turn the scale, or the pull, "
+                        "round, and repeat the step")
+    return max(thrust_n, 0.0)
 
 
 class ScalePort:
