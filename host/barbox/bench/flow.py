@@ -3,55 +3,20 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from time import monotonic
-from typing import Any
 
-from barbox.bench import at_box, curve, end_points, learn, plan, record, run, summary
-from barbox.bench.air import Air
-from barbox.bench.at_box import AtBox
+from barbox.bench import at_box, begin, curve, end_points, learn, plan, record, run, summary
+from barbox.bench.job import END_POINTS, PROVE, Job
 from barbox.bench.keep import keep
 from barbox.bench.proof import StopProof
 from barbox.bench.prove import Proving
 from barbox.bench.record import Record
 from barbox.bench.session import BenchStopped
-from barbox.errors import AnswerNo, BoxError, UserError
+from barbox.errors import AnswerNo, BoxError
 from barbox.rig import Rig
 from shared_proto.settings import Values
-
-MEASURE, PROVE, END_POINTS = "measure", "prove", "end points"
-
-
-@dataclass(frozen=True)
-class Job:
-    """What was asked for.
-
-    `instruments`, `air`: what was said about them; on resuming it replaces what the record has. `resume`: True, False
-    (begin anew), None (ask where a run was not finished). `day`: ISO date; `now_unix_s` for the record.
-    """
-
-    rig: Rig
-    sheet: Path
-    at: AtBox
-    day: str
-    now_unix_s: int
-    what: str = MEASURE
-    simulated: bool = False
-    spans_pm: Sequence[int] = plan.SPANS_PM
-    instruments: Mapping[str, Any] = field(default_factory=dict)
-    air: Mapping[str, float] = field(default_factory=dict)
-    resume: bool | None = None
-    scale: run.Scale | None = None
-    clock: Callable[[], float] = monotonic
-    aside: Callable[..., Awaitable[object]] = asyncio.to_thread  # see `barbox.bench.run.measure`
-
-    @property
-    def record_path(self) -> Path:
-        """A simulated run has a file of its own: it never takes the place of a measurement."""
-        path = record.beside(self.sheet)
-        return path.with_suffix(".sim.json") if self.simulated else path
 
 
 @dataclass
@@ -71,11 +36,9 @@ async def conduct(job: Job) -> Outcome:
     box = await at_box.check(job.at, job.rig, job.sheet)
     if job.what == END_POINTS:
         return await _end_points(job, box)
-    steps = _plan(job, box)
-    made = await _record(job, steps, box)
-    steps = replace(steps, steps=made.steps)  # those of the run that goes on
+    made = await begin.record_of(job, box)
     try:
-        return await _conducted(job, box, steps, made)
+        return await _conducted(job, box, made)
     except (run.Stopped, BoxError, asyncio.CancelledError) as why:
         kept = _kept(job, made)
         if isinstance(why, run.Stopped):
@@ -92,18 +55,18 @@ def _kept(job: Job, made: Record) -> str:
             f"`barbox bench {job.sheet} --resume`")
 
 
-async def _conducted(job: Job, box: Values, steps: plan.Plan, made: Record) -> Outcome:
+async def _conducted(job: Job, box: Values, made: Record) -> Outcome:
     person, rig = job.at.person, job.rig
     unproved = [n for n in range(len(rig.sides)) if not box.get("side.proven", n)]
     if job.what == PROVE:
         unproved = list(range(len(rig.sides)))
     if not made.run.done or unproved:
-        await run.before(rig, None if job.what == PROVE or made.run.done else steps, made, person)
+        await run.before(rig, None if job.what == PROVE or made.run.done else _left(rig, made), made, person)
     if unproved:
         box = await _prove(job, made, box, unproved)
     if job.what == PROVE:
         return Outcome(box, made)
-    await _measure(job, steps, made)
+    await _measure(job, made)
     learned, curves, page = run.finish(rig, made, job.record_path)
     _show(job, made, learned, curves, page)
     written = await keep(job.at, rig, job.sheet, made, box, curves.sides, "")
@@ -113,68 +76,6 @@ async def _conducted(job: Job, box: Values, steps: plan.Plan, made: Record) -> O
     made.written = True
     made.save(rig, job.record_path)
     return Outcome(written, made, learned, curves, page, True)
-
-
-def _plan(job: Job, box: Values) -> plan.Plan:
-    rig = job.rig
-    if "bench_cap_pm" not in rig.stated:
-        raise UserError(
-            f"{job.sheet}: says nothing of the bench: state under [limits] the most pulse span that its ropes and "
-            "anchor are good for, such as bench_cap_percent = 60, then `barbox apply` it"
-        )
-    return plan.make(
-        rig, spans_pm=job.spans_pm, cap_pm=box.get("bench_cap_pm"), longest_s=box.get("bench_step_ms") / 1000.0,
-        rest_s=box.get("bench_rest_ms") / 1000.0,
-    )  # fmt: skip
-
-
-# -- the record ---------------------------------------------------------------------------------------------------
-
-
-async def _record(job: Job, steps: plan.Plan, box: Values) -> Record:
-    """The record to go on with, or a new one; an older one with readings is put aside, not overwritten."""
-    path = job.record_path
-    if job.resume and not path.exists():
-        raise UserError(f"{path}: is not there, so there is no run to go on with; leave --resume out")
-    if path.exists() and job.resume is not False:
-        old = record.load(path, job.rig)
-        same = old.rig_crc == job.rig.crc
-        if job.resume and not same:
-            raise UserError(f"{path}: {job.sheet} was changed since that run began; begin anew with --fresh, which "
-                            "puts it aside")
-        if same and (job.resume or (job.what == PROVE or await _goes_on(job, old))):
-            old.instruments = replace(old.instruments, **job.instruments)
-            old.air = replace(old.air, **job.air)
-            return old
-    if path.exists():
-        _put_aside(job, path)
-    old_curves = [box.get("side.curve", n) for n in range(len(job.rig.sides))]
-    made = record.begin(job.rig, steps, now_unix_s=job.now_unix_s, simulated=job.simulated, old_curve_pm=old_curves)
-    made.instruments = replace(made.instruments, **job.instruments)
-    made.air = Air(**job.air)
-    return made
-
-
-async def _goes_on(job: Job, old: Record) -> bool:
-    if old.written:
-        return False
-    if not old.run.readings:
-        return True
-    where = f"{len(old.run.readings)} of {len(old.steps)} steps" if not old.run.done else "complete, and not written"
-    question = f"A run of {record.began(old)} is there ({where}). Go on with it?"
-    return await run.agreed(job.at.person, "resume", question)
-
-
-def _put_aside(job: Job, path: Path) -> None:
-    """Readings took an afternoon: they get another name. A damaged file is kept likewise."""
-    n = 1
-    while (aside := path.with_name(f"{path.name.removesuffix('.json')}.{n}.json")).exists():
-        n += 1
-    try:
-        path.rename(aside)
-    except OSError as error:
-        raise UserError(f"{path}: cannot be put aside as {aside.name} ({error.strerror})") from None
-    job.at.person.tell(f"{path.name} is now {aside.name}")
 
 
 # -- the parts ----------------------------------------------------------------------------------------------------
@@ -207,7 +108,12 @@ async def _prove(job: Job, made: Record, box: Values, sides: Sequence[int]) -> V
     return kept
 
 
-async def _measure(job: Job, steps: plan.Plan, made: Record) -> None:
+def _left(rig: Rig, made: Record) -> plan.Plan:
+    """The plan of the steps that will run: those of the record, and of them what is still to be measured."""
+    return plan.of(rig, [made.steps[n] for n in made.run.left])
+
+
+async def _measure(job: Job, made: Record) -> None:
     """All open steps, in as many bench runs as it takes."""
     person = job.at.person
     spun_up = False
@@ -215,7 +121,7 @@ async def _measure(job: Job, steps: plan.Plan, made: Record) -> None:
         try:
             async with at_box.in_run(job.at) as session:
                 if not spun_up:
-                    await run.spin_up(job.rig, steps, session, person)
+                    await run.spin_up(job.rig, _left(job.rig, made), session, person)
                     spun_up = True
                 await run.measure(job.rig, made, job.record_path, session, person, scale=job.scale, clock=job.clock,
                                   sleep=job.at.sleep, aside=job.aside)

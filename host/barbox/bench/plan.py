@@ -17,6 +17,9 @@ SPANS_PM = (150, 250, 350, 450, 550, 650, 750, 850, 930, 1000)
 SETTLE_S, MEASURE_S, LEAST_MEASURE_S = 3.0, 3.0, 1.0
 """A fan of this size has spooled up and a string has taken its fast sag within three seconds (common practice)."""
 
+TYPING_S = 15.0
+"""What a person takes to write a step down (common practice, no source)."""
+
 _G_M_S2 = 9.80665
 _WORTH_SAYING = 0.02
 _MEAN_CURRENT = 0.2
@@ -61,7 +64,7 @@ def make(
     cap_pm: int | None = None,
     longest_s: float | None = None,
     rest_s: float | None = None,
-    typing_s: float = 15.0,
+    typing_s: float = TYPING_S,
 ) -> Plan:
     """The plan of a rig: each pulse span up to `cap_pm`, rising, the sides in turn so that their packs stay alike.
 
@@ -98,6 +101,11 @@ def make(
             rest = max(rest_s, hold_s * (span**3 / _MEAN_CURRENT - 1.0))
             pull_n = side.fan.full_thrust_n * span**2
             steps.append(Step(len(steps), n, span_pm, pulse, pull_n, watts / volts, watts, hold_s, rest))
+    return of(rig, steps, typing_s)
+
+
+def of(rig: Rig, steps: Sequence[Step], typing_s: float = TYPING_S) -> Plan:
+    """What these steps ask of the packs and of whoever runs them; they may be what is left of a plan, or none."""
     sides = range(len(rig.sides))
     joules = [sum([s.expected_w * s.hold_s for s in steps if s.side == n]) for n in sides]
     coulombs = [sum([s.expected_a * s.hold_s for s in steps if s.side == n]) for n in sides]
@@ -111,6 +119,8 @@ def make(
 
 
 def _cautions(rig: Rig, steps: Sequence[Step]) -> list[str]:
+    if not steps:
+        return []
     said = []
     pull_n = max(s.expected_n for s in steps)
     all_n = sum(side.fan.full_thrust_n for side in rig.sides)

@@ -228,6 +228,11 @@ class Run:
         """No step is left."""
         return self.at >= self.steps
 
+    @property
+    def left(self) -> list[int]:
+        """The steps that are still to be measured: the present one, and whatever was neither measured nor skipped."""
+        return [n for n in range(self.steps) if n == self.at or (n not in self.readings and n not in self.skipped)]
+
     def take(self, reading: Reading) -> None:
         """Keep the reading of the present step and go on. Raises ValueError for another step's."""
         if reading.step != self.at or self.done:

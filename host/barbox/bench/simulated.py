@@ -14,6 +14,7 @@ import numpy as np
 
 from barbox.bench import curve, flow
 from barbox.bench.at_box import AtBox
+from barbox.bench.job import END_POINTS, MEASURE, Job
 from barbox.bench.sim_person import Audience, ClampSpec, ScaleSpec, SimPerson
 from barbox.link.client import Client
 from barbox.link.serial import SerialLink
@@ -69,7 +70,7 @@ async def whole_run(
     rig: Rig,
     sheet: Path,
     *,
-    what: str = flow.MEASURE,
+    what: str = MEASURE,
     seed: int = 1,
     values: Values | None = None,
     proved: bool = True,
@@ -85,7 +86,7 @@ async def whole_run(
 
     `values`: settings of the box, the rig's where left out; `proved`: whether they hold a proof of stopping; `esc`:
     what else its ESCs are like; `slips`, `answers`, `audience`: see `SimPerson`; `job`: more of
-    `barbox.bench.flow.Job`. Same seed, same run. Raises BoxError, UserError, AnswerNo.
+    `barbox.bench.job.Job`. Same seed, same run. Raises BoxError, UserError, AnswerNo.
     """
     values = (values or rig.settings()).copy()
     for n in range(len(rig.sides)):
@@ -109,7 +110,7 @@ async def whole_run(
         link = SerialLink(box.port.path)
         # Virtual time stands still while the host thinks, so silence means that something hangs.
         client = Client(link, timeout_s=20.0, silence_s=None, first_number=1)
-        wanted = flow.Job(
+        wanted = Job(
             rig, sheet, AtBox(client, person, person.sees, box.sleep), what=what, simulated=True,
             instruments=instruments, clock=lambda: box.now_s, aside=_at_once,
             **{"day": "2026-01-01", "now_unix_s": 0, **job},
@@ -131,7 +132,7 @@ async def _at_once(do: Callable[..., None], *args: Any) -> None:
 
 def _plant(rig: Rig, seed: int, what: str, esc: Mapping[str, Any]) -> PlantSpec:
     spec = unseen(rig.plant_spec(), seed)
-    changed = {"learns_end_points": what == flow.END_POINTS, **esc}
+    changed = {"learns_end_points": what == END_POINTS, **esc}
     return replace(spec, sides=tuple([replace(side, esc=replace(side.esc, **changed)) for side in spec.sides]))
 
 

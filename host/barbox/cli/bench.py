@@ -77,12 +77,11 @@ def command(
     or a pulled cable end it as well. In place of a reading: back, skip, repeat, stop. An interrupted run goes on with
     --resume. Nothing of this has been tried on a physical board.
     """
-    from barbox.bench import flow, plan
+    from barbox.bench.job import END_POINTS, MEASURE, PROVE
 
     for one, other, names in ((prove, end_points, "--prove-stop and --learn-end-points"),
                               (resume, fresh, "--resume and --fresh"),
                               (bool(scale_port), no_scale, "--scale and --no-scale"),
-                              (resume, bool(steps), "--resume and --steps"),
                               (sim, bool(scale_port or url), "--sim and --scale or --box")):  # fmt: skip
         if one and other:
             raise UserError(f"{names} exclude each other: leave one out")
@@ -90,8 +89,8 @@ def command(
         raise UserError("barbox bench --sim runs the simulated board, which needs Linux or macOS")
     rig = load(path)
     job: dict[str, Any] = {
-        "what": flow.PROVE if prove else flow.END_POINTS if end_points else flow.MEASURE,
-        "spans_pm": _spans(steps) if steps else plan.SPANS_PM,
+        "what": PROVE if prove else END_POINTS if end_points else MEASURE,
+        "spans_pm": _spans(steps) if steps else None,
         "instruments": _instruments(unit, scale_step, no_scale, no_clamp),
         "air": {k: v for k, v in (("pressure_hpa", pressure), ("temperature_c", temperature)) if v is not None},
         "resume": True if resume else False if fresh else None,
@@ -112,6 +111,7 @@ async def _on_a_box(
 ) -> Outcome:
     from barbox.bench import flow
     from barbox.bench.at_box import AtBox, while_heard
+    from barbox.bench.job import Job
 
     person, time_of = _at_terminal(as_json)
     with scale as port:
@@ -120,7 +120,7 @@ async def _on_a_box(
             at = AtBox(client, person, person.sees, time_of.get("sleep", asyncio.sleep))
             simulated = _is_simulated(client.link.url)
             clock = {"clock": time_of["clock"]} if "clock" in time_of else {}
-            wanted = flow.Job(rig, path, at, simulated=simulated, scale=port, **clock, **job)
+            wanted = Job(rig, path, at, simulated=simulated, scale=port, **clock, **job)
             return await while_heard(client, flow.conduct(wanted))
         finally:
             await client.close()

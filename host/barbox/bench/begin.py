@@ -1,0 +1,100 @@
+"""The record that a run begins with: a new one, or that of an earlier run which goes on; and its steps."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from barbox.bench import plan, record, run
+from barbox.bench.air import Air
+from barbox.bench.job import PROVE, Job
+from barbox.bench.plan import Step
+from barbox.bench.readings import Run
+from barbox.bench.record import Record
+from barbox.errors import UserError
+from shared_proto.settings import Values
+
+
+async def record_of(job: Job, box: Values) -> Record:
+    """The record to go on with, or a new one; an older one with readings is put aside, not overwritten.
+
+    Raises UserError: no cap for the bench, no step below it, a record that will not do, or one with readings of other
+    steps than were asked for.
+    """
+    path = job.record_path
+    steps = _plan(job, box)
+    if job.resume and not path.exists():
+        raise UserError(f"{path}: is not there, so there is no run to go on with; leave --resume out")
+    if path.exists() and job.resume is not False:
+        old = record.load(path, job.rig)
+        same = old.rig_crc == job.rig.crc
+        if job.resume and not same:
+            raise UserError(f"{path}: {job.sheet} was changed since that run began; begin anew with --fresh, which "
+                            "puts it aside")
+        if same and (job.resume or job.what == PROVE or not old.written):
+            _refuse_other_steps(job, steps.steps, old)
+        if same and (job.resume or (job.what == PROVE or await _goes_on(job, old))):
+            return _on(job, steps.steps, old)
+    if path.exists():
+        _put_aside(job, path)
+    old_curves = [box.get("side.curve", n) for n in range(len(job.rig.sides))]
+    made = record.begin(job.rig, steps, now_unix_s=job.now_unix_s, simulated=job.simulated, old_curve_pm=old_curves)
+    made.instruments = replace(made.instruments, **job.instruments)
+    made.air = Air(**job.air)
+    return made
+
+
+def _plan(job: Job, box: Values) -> plan.Plan:
+    rig = job.rig
+    if "bench_cap_pm" not in rig.stated:
+        raise UserError(
+            f"{job.sheet}: says nothing of the bench: state under [limits] the most pulse span that its ropes and "
+            "anchor are good for, such as bench_cap_percent = 60, then `barbox apply` it"
+        )
+    return plan.make(
+        rig, spans_pm=plan.SPANS_PM if job.spans_pm is None else job.spans_pm, cap_pm=box.get("bench_cap_pm"),
+        longest_s=box.get("bench_step_ms") / 1000.0, rest_s=box.get("bench_rest_ms") / 1000.0,
+    )  # fmt: skip
+
+
+def _refuse_other_steps(job: Job, steps: Sequence[Step], old: Record) -> None:
+    """Readings belong to the steps they were taken at, so these cannot change under them."""
+    if job.spans_pm is None or not old.run.readings:
+        return
+    if [(s.side, s.span_pm) for s in steps] != [(s.side, s.span_pm) for s in old.steps]:
+        raise UserError(f"{job.record_path}: is of a run with other steps, and {len(old.run.readings)} of its "
+                        f"{len(old.steps)} are measured: leave --steps out to go on with it, or begin anew with "
+                        "--fresh, which puts it aside")
+
+
+def _on(job: Job, steps: Sequence[Step], old: Record) -> Record:
+    """The old record as it goes on. Without readings its steps are those asked for now, were any or was it not
+    resumed by name."""
+    if not old.run.readings and (job.spans_pm is not None or not job.resume):
+        old.steps, old.run = tuple(steps), Run(len(steps))
+    old.instruments = replace(old.instruments, **job.instruments)
+    old.air = replace(old.air, **job.air)
+    return old
+
+
+async def _goes_on(job: Job, old: Record) -> bool:
+    if old.written:
+        return False
+    if not old.run.readings:
+        return True
+    where = f"{len(old.run.readings)} of {len(old.steps)} steps" if not old.run.done else "complete, and not written"
+    question = f"A run of {record.began(old)} is there ({where}). Go on with it?"
+    return await run.agreed(job.at.person, "resume", question)
+
+
+def _put_aside(job: Job, path: Path) -> None:
+    """Readings took an afternoon: they get another name. A damaged file is kept likewise."""
+    n = 1
+    while (aside := path.with_name(f"{path.name.removesuffix('.json')}.{n}.json")).exists():
+        n += 1
+    try:
+        path.rename(aside)
+    except OSError as error:
+        raise UserError(f"{path}: cannot be put aside as {aside.name} ({error.strerror})") from None
+    job.at.person.tell(f"{path.name} is now {aside.name}")

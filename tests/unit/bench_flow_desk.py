@@ -1,0 +1,150 @@
+"""`barbox bench` without a box: its flow conducted against a box that holds settings and steps that run at once."""
+
+from __future__ import annotations
+
+import asyncio
+from contextlib import asynccontextmanager
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
+from barbox.bench import at_box, end_points, flow, keep, prove, record, run
+from barbox.bench.at_box import AtBox
+from barbox.bench.job import Job
+from barbox.bench.proof import StopProof
+from barbox.bench.sim_person import SimPerson
+from barbox.demo.ride import example_rig
+from barbox.errors import UserError
+from barbox.rig import load
+from barbox.rig.template import example_text
+from shared_proto import states
+from shared_proto.messages import SENSES_MAX
+
+DAY = "2026-06-01"
+PROVED = StopProof(0, 0.08, 0.27, "voltage", True, DAY)
+TEXT = example_text().replace("bench_cap_percent = 60", "bench_cap_percent = 100")
+UNPROVED = TEXT.replace("proof = {", "# proof = {")
+
+
+class Square:
+    """Fans of 65 N at full, by the square law, and 120 A by the cube law; `span` is what they are given."""
+
+    span = 0.0
+
+    def thrust_n(self, side: int) -> float:
+        return 65.0 * self.span**2
+
+    def current_a(self, side: int) -> float:
+        return 120.0 * self.span**3
+
+
+class FlowDesk:
+    """A box with its sheet. `run` conducts the flow; what was done is in `did`, in order: (what, side, span).
+
+    at_step   what the step of that number raises, as it is sent, from 1 in each run
+    at_proof  what the stop proof of that side raises
+    finish    what `run.finish` raises, call by call; None or nothing left: it succeeds
+    """
+
+    def __init__(self, monkeypatch, folder, text=TEXT):
+        self.sheet = folder / "trike.toml"
+        self.sheet.write_text(text)
+        self.box = load(self.sheet).settings()
+        self.box.put("rig_crc", load(self.sheet).crc)
+        self.did: list[tuple] = []
+        self.at_step: dict[int, BaseException] = {}
+        self.at_proof: dict[int, BaseException] = {}
+        self.finish: list[UserError | None] = []
+        self.sent = 0
+        self.now_s = 0.0
+        self.person: SimPerson = SimPerson(Square())
+        self.fans = Square()
+        monkeypatch.setattr(at_box, "check", self._check)
+        for module in (at_box, prove, end_points):
+            monkeypatch.setattr(module, "in_run", self._in_run)
+        monkeypatch.setattr(keep, "locked", self._locked)
+        monkeypatch.setattr(keep, "write", self._write)
+        monkeypatch.setattr(prove.Proving, "side", lambda proving, n: self._proved(proving, n))
+        monkeypatch.setattr(run, "finish", self._finish)
+        monkeypatch.setattr(flow, "_show", lambda *_: self.did.append(("show",)))
+
+    @property
+    def rig(self):
+        return load(self.sheet)
+
+    @property
+    def path(self):
+        return record.beside(self.sheet)
+
+    @property
+    def record(self):
+        return record.load(self.path, self.rig)
+
+    def run(self, *, person=None, **job):
+        """The outcome of the flow; `person`: more of `SimPerson`."""
+        self.did, self.sent = [], 0
+        self.person = SimPerson(self.fans, **(person or {}))
+        client: Any = SimpleNamespace(link=SimpleNamespace(url="serial:x"))
+        at = AtBox(client, self.person, sleep=self.sleep)
+        job = {"day": DAY, "now_unix_s": 0, "aside": _at_once, "clock": lambda: self.now_s, **job}
+        return asyncio.run(flow.conduct(Job(self.rig, self.sheet, at, **job)))
+
+    def said(self, words):
+        return [line for line in self.person.heard if words in line]
+
+    @property
+    def steps(self):
+        """Side and span of each thrust step that ran at above the spin-up's."""
+        return [(side, pm) for what, side, pm in [d for d in self.did if d[0] == "step"] if pm > 250]
+
+    async def sleep(self, seconds):
+        self.now_s += seconds
+
+    # in place of a box
+
+    async def _check(self, at, rig, sheet):
+        return self.box.copy()
+
+    @asynccontextmanager
+    async def _in_run(self, at):
+        self.did.append(("run",))
+        caps = [1000 if self.box.get("side.proven", n) else self.box.get("unproven_cap_pm") for n in (0, 1)]
+        yield SimpleNamespace(step=self._step, offer=SimpleNamespace(cap_pm=caps, low_pm=250))
+
+    async def _step(self, side, pulse_pm, time_s=None, *, what=states.BENCH_THRUST):
+        self.sent += 1
+        self.did.append(("end points" if what == states.BENCH_END_POINTS else "step", side - 1, pulse_pm))
+        if self.sent in self.at_step:
+            raise self.at_step.pop(self.sent)
+        self.fans.span = pulse_pm / 1000
+        self.person.look()
+        means = SimpleNamespace(seconds=3.0, section_v=(18.0,) * SENSES_MAX, current_a=(None, None))
+        return SimpleNamespace(before=SimpleNamespace(section_mv=(19_000,) * SENSES_MAX), means=lambda settle_s: means,
+                               ended="let go at the box", ran_ms=6000, end=states.ENDED_TIME)  # fmt: skip
+
+    async def _locked(self, at):
+        pass
+
+    async def _write(self, client, todo):
+        for c in todo:
+            self.box.rows[c.slot.row][c.slot.index] = c.new
+            self.did.append(("write", c.slot.name, c.new))
+
+    async def _proved(self, proving, n):
+        if n in self.at_proof:
+            raise self.at_proof.pop(n)
+        self.did.append(("prove", n))
+        return replace(PROVED, side=n, day=proving.day)
+
+    def _finish(self, rig, made, path):
+        if self.finish and (error := self.finish.pop(0)):
+            raise error
+        curves = SimpleNamespace(sides=())
+        return SimpleNamespace(findings=()), curves, path.with_suffix(".html")
+
+
+async def _at_once(do, *args):
+    do(*args)
+
+
+__all__ = ["DAY", "PROVED", "TEXT", "UNPROVED", "FlowDesk", "example_rig"]
