@@ -190,6 +190,21 @@ def test_what_the_summary_says(good):
     assert "nan" not in " ".join(summary.figures(RIG, found))
 
 
+@pytest.mark.parametrize("clamp", [True, False])
+def test_an_assumed_thrust_is_called_one_and_its_errors_are_not_stated(good, clamp):
+    nothing = {"thrust_n": None} if clamp else {"thrust_n": None, "current_a": None}
+    readings = changed(good[0], lambda r: True, **nothing)
+    found = learn.learn(RIG, readings, replace(good[1], scale=False, clamp=clamp), Air())
+    made = curves.make(RIG, found)
+    first, *others = summary.headline(RIG, found, made)
+    assert first.startswith("THRUST IS ASSUMED, not measured") and "from the sheet" in first
+    assert "if that holds, full demand gives" in others[0]
+    said = " ".join([first, *others])
+    assert not any(words in said for words in ("within", "give or take", "begins to push", "pulls", "%"))
+    data = summary.as_dict(RIG, found, made)
+    assert data["apart"] is None and all(s["error"] is None and s["low_error"] is None for s in data["sides"])
+
+
 @pytest.mark.parametrize(("pressure", "temperature"), [(300, 15), (1013, 90)])
 def test_air_that_is_no_weather(pressure, temperature):
     with pytest.raises(ValueError, match="outside"):

@@ -136,6 +136,12 @@ class Learned:
     efficiency: tuple[float, ...]
     air: Air
 
+    @property
+    def assumed(self) -> str:
+        """What thrust rests on where it was not measured, "" where it was; alike on all sides."""
+        how = self.sides[0].how
+        return "" if how == MEASURED else ASSUMPTIONS[how]
+
     def mismatch_n(self) -> float:
         """Thrust of the first side less that of the last, at the highest pulse span that both were tried at."""
         span = min(s.to_span for s in self.sides)

@@ -83,9 +83,10 @@ def against_lever(rig: Rig, learned: Learned, curves: Curves, old: Sequence[Sequ
         demand = np.arange(1001) / 10.0
         scale = max(float(np.max(thrust_n(rig, s, t))) for s, t in zip(learned.sides, old, strict=True))
         top = 1.06 * max(scale, curves.full_thrust_n)
+        thrust = "Assumed thrust" if learned.assumed else "Thrust"
         for ax, title, tables in (
-            (left, "Thrust against lever, before", old),
-            (right, "Thrust against lever, after", [c.curve_pm for c in curves.sides]),
+            (left, f"{thrust} against lever, before", old),
+            (right, f"{thrust} against lever, after", [c.curve_pm for c in curves.sides]),
         ):
             ax.plot([0, 100], [0, curves.full_thrust_n], color=_GREY, linewidth=3, alpha=0.45, label="in proportion")
             for s, table in zip(learned.sides, tables, strict=True):
@@ -120,6 +121,8 @@ def current_and_error(rig: Rig, learned: Learned, curves: Curves, old: Sequence[
                     tried = span <= s.to_span + 1e-9
                     left.plot(demand[tried], s.current.at(span[tried]), dashes, color=colour, linewidth=width,
                               alpha=0.6 if width < 1 else 1, label=f"{s.name}, {words}")  # fmt: skip
+            if learned.assumed:
+                continue
             off = 100 * (thrust_n(rig, s, c.curve_pm) / curves.full_thrust_n) - demand
             sure = 100 * c.error_u
             right.fill_between(demand[100:], off[100:] - sure, off[100:] + sure, color=colour, alpha=0.10, linewidth=0)
@@ -131,13 +134,16 @@ def current_and_error(rig: Rig, learned: Learned, curves: Curves, old: Sequence[
             left.legend(loc="upper left", frameon=False)
         else:
             _nothing(left, "no clamp meter:\ncurrent was not measured")
-        right.axvspan(0, 10, color="#EEEEEE", linewidth=0)
-        right.axhline(0, color=_GREY, linewidth=0.8)
         right.set_title("After: thrust less demand, % of full thrust", loc="left", color=_INK)
         right.set_ylabel("% of full thrust")
         right.set_ylim(-5, 5)
-        right.annotate("below 10 %: through the dead band", (11, -4.5), fontsize=8.5, color="#555555")
-        right.legend(loc="upper right", ncols=2, frameon=False)
+        if learned.assumed:
+            _nothing(right, "no scale:\nthrust was not measured")
+        else:
+            right.axvspan(0, 10, color="#EEEEEE", linewidth=0)
+            right.axhline(0, color=_GREY, linewidth=0.8)
+            right.annotate("below 10 %: through the dead band", (11, -4.5), fontsize=8.5, color="#555555")
+            right.legend(loc="upper right", ncols=2, frameon=False)
         for ax in (left, right):
             ax.set_xlabel("lever, %")
             ax.set_xlim(0, 102)

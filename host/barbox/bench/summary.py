@@ -19,10 +19,17 @@ Table = tuple[list[str], list[list[str]]]
 
 
 def headline(rig: Rig, learned: Learned, curves: Curves) -> list[str]:
-    """What matters most."""
+    """What matters most. Where thrust is assumed, nothing is said of how well it is in proportion: nobody knows."""
+    full = f"full demand gives {curves.full_thrust_n:.1f} N on each side"
+    if learned.assumed:
+        lines = [
+            f"THRUST IS ASSUMED, not measured; {learned.assumed}",
+            f"if that holds, {full}; how far thrust is from being in proportion to the lever, and one side from "
+            "another, is not known",
+        ]
+        return lines + _ends(learned)
     lines = [
-        f"full demand gives {curves.full_thrust_n:.1f} N on each side"
-        + (f", set by {curves.sides[curves.set_by].name}, the weaker one" if len(curves.sides) > 1 else ""),
+        full + (f", set by {curves.sides[curves.set_by].name}, the weaker one" if len(curves.sides) > 1 else ""),
         f"from 10 to 100 % of the lever, thrust is within {100 * max(c.error for c in curves.sides):.1f} % of full "
         "thrust of being in proportion"
         + (f", and the sides within {100 * curves.apart:.1f} % of each other" if len(curves.sides) > 1 else "")
@@ -34,9 +41,7 @@ def headline(rig: Rig, learned: Learned, curves: Curves) -> list[str]:
             f"{100 * c.low_error:.1f} % of full thrust under proportion, since the first piece of the table leads "
             "through the dead band"
         )
-    for s in learned.sides:
-        if s.to_span < 0.999:
-            lines.append(f"{s.name}: no pulse above {per_cent(s.to_span)} of the span was tried: the curve ends there")
+    lines += _ends(learned)
     if len(learned.sides) > 1:
         off = learned.mismatch_n()
         span = min(s.to_span for s in learned.sides)
@@ -52,6 +57,14 @@ def headline(rig: Rig, learned: Learned, curves: Curves) -> list[str]:
             line += "; state vehicle.fan_spacing_mm in the sheet for the turning moment"
         lines.append(line)
     return lines
+
+
+def _ends(learned: Learned) -> list[str]:
+    return [
+        f"{s.name}: no pulse above {per_cent(s.to_span)} of the span was tried: the curve ends there"
+        for s in learned.sides
+        if s.to_span < 0.999
+    ]
 
 
 def plan_lines(rig: Rig, plan: Plan) -> list[str]:
@@ -198,11 +211,15 @@ def proofs(rig: Rig, record: Record) -> list[str]:
 
 
 def as_dict(rig: Rig, learned: Learned, curves: Curves) -> dict[str, Any]:
-    """For the record and for scripts: numbers only, sides by name."""
+    """For the record and for scripts: numbers only, sides by name; errors None where thrust is assumed."""
+
+    def known(error: float) -> float | None:
+        return None if learned.assumed else error
+
     return {
         "full_thrust_n": curves.full_thrust_n,
         "set_by": curves.sides[curves.set_by].name,
-        "apart": curves.apart,
+        "apart": known(curves.apart),
         "density_kg_m3": learned.air.density_kg_m3,
         "findings": [asdict(f) for f in learned.findings],
         "sides": [
@@ -217,8 +234,8 @@ def as_dict(rig: Rig, learned: Learned, curves: Curves) -> dict[str, Any]:
                 "sections": [asdict(f) for f in s.sections],
                 "curve_pm": list(c.curve_pm),
                 "current_da": list(c.current_da) if c.current_da else None,
-                "error": c.error,
-                "low_error": c.low_error,
+                "error": known(c.error),
+                "low_error": known(c.low_error),
                 "starts_pm": c.starts_pm,
             }
             for s, c in zip(learned.sides, curves.sides, strict=True)
