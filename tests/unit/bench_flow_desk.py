@@ -83,7 +83,8 @@ class FlowDesk:
     def run(self, *, person=None, **job):
         """The outcome of the flow; `person`: more of `SimPerson`."""
         self.did, self.sent = [], 0
-        self.person = SimPerson(self.fans, **(person or {}))
+        hands: Any = SimpleNamespace(disconnect_fan=lambda side: None)
+        self.person = SimPerson(self.fans, hands=hands, **(person or {}))
         client: Any = SimpleNamespace(link=SimpleNamespace(url="serial:x"))
         at = AtBox(client, self.person, sleep=self.sleep)
         job = {"day": DAY, "now_unix_s": 0, "aside": _at_once, "clock": lambda: self.now_s, **job}

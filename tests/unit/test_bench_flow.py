@@ -1,12 +1,15 @@
 """The flow of `barbox bench` around the measuring: which record goes on, what it runs, and what is kept."""
 
 import re
+from dataclasses import replace
 
 import pytest
-from bench_flow_desk import FlowDesk
+from bench_flow_desk import PROVED, FlowDesk
 
 from barbox.bench import plan, record
-from barbox.errors import AnswerNo, UserError
+from barbox.bench.job import END_POINTS
+from barbox.errors import AnswerNo, BoxError, UserError
+from barbox.rig import load
 
 STOP_AT_TWO = {"slips": {("thrust", 2): "stop"}}
 
@@ -56,3 +59,33 @@ def test_plan_and_cautions_are_of_the_steps_that_run(desk):
     assert it.steps == [(1, 400)]
     assert it.said("1 steps, about") and it.said("left: 0 Wh, 0 % of its string's charge")
     assert it.said("rope, anchor and scale carry 10 N of one fan")  # 65 N * 0.4^2
+
+
+# End points.
+
+
+@pytest.mark.parametrize("step", [1, 2])  # the quiet one, the one of full pulse
+def test_a_proof_is_withdrawn_before_the_full_pulse_and_stays_so(desk, step):
+    it = desk()
+    made = record.begin(it.rig, plan.make(it.rig), now_unix_s=0, simulated=False, old_curve_pm=[(), ()])
+    made.proofs = [PROVED, replace(PROVED, side=1)]
+    made.save(it.rig, it.path)
+    it.at_step = {step: BoxError("the cable was pulled")}
+    ends(it, BoxError, what=END_POINTS)
+    assert it.did.index(("write", "side1.proven", 0)) < it.did.index(("run",))
+    assert [it.box.get("side.proven", n) for n in (0, 1)] == [0, 1]
+    assert [side.proof is None for side in load(it.sheet).sides] == [True, False]
+    assert it.box.get("rig_crc") == load(it.sheet).crc
+    assert [p.side for p in it.record.proofs] == [1]  # no run that goes on brings it back
+
+
+def test_nothing_is_withdrawn_before_it_is_confirmed(desk):
+    it = desk()
+    ends(it, what=END_POINTS, person={"slips": {("confirm:0", 1): "stop"}})
+    assert it.did == [] and it.box.get("side.proven", 0) == 1
+
+
+def test_the_step_without_a_fan_must_fit_below_the_cap_of_an_unproved_side(desk):
+    it = desk()
+    it.box.put("unproven_cap_pm", 200)
+    assert "20 % on the bench without a stop proof" in ends(it, UserError, what=END_POINTS)

@@ -98,3 +98,14 @@ def _put_aside(job: Job, path: Path) -> None:
     except OSError as error:
         raise UserError(f"{path}: cannot be put aside as {aside.name} ({error.strerror})") from None
     job.at.person.tell(f"{path.name} is now {aside.name}")
+
+
+def forget_proof(job: Job, n: int) -> None:
+    """Take the stop proof of a side out of the record, so that no run that goes on puts it back on the box."""
+    path = job.record_path
+    if not path.exists():
+        return
+    old = record.load(path, job.rig)
+    if any([p.side == n for p in old.proofs]):
+        old.proofs = [p for p in old.proofs if p.side != n]
+        old.save(job.rig, path)

@@ -22,11 +22,9 @@ _CONNECTED = "{}: its string sagged, so a fan is connected: unplug the pack, tak
 def check(rig: Rig, values: Values, n: int) -> None:
     """Raises UserError when the box's limits leave no way to it."""
     name = rig.sides[n].name
-    most_pm = values.get("bench_cap_pm")
-    if not values.get("side.proven", n):
-        most_pm = min(most_pm, values.get("unproven_cap_pm"))
+    most_pm = min(values.get("bench_cap_pm"), values.get("unproven_cap_pm"))  # its proof is withdrawn by then
     if most_pm < _QUIET_PM:
-        raise UserError(f"{name}: the box allows {most_pm / 10:g} % on the bench, and a step "
+        raise UserError(f"{name}: the box allows {most_pm / 10:g} % on the bench without a stop proof, and a step "
                         f"of {_QUIET_PM / 10:g} % has to show that no fan is connected: raise "
                         "limits.bench_cap_percent, or limits.unproven_cap_percent")  # fmt: skip
     if values.get("bench_step_ms") < 1000 * _LEAST_S:
@@ -39,8 +37,8 @@ def phrase(name: str) -> str:
     return f"motor leads of {name} are off"
 
 
-async def learn(at: AtBox, rig: Rig, n: int) -> None:
-    """One side, from 0. Raises Stopped, AnswerNo, BoxError."""
+async def confirm(at: AtBox, rig: Rig, n: int) -> None:
+    """Wait until it is typed out that nothing can turn at a side, from 0. Raises Stopped."""
     person, name = at.person, rig.sides[n].name
     person.tell(
         f"end points of {name}: unplug its pack, take all motor leads off its ESC, and look up in its manual how it "
@@ -54,6 +52,12 @@ async def learn(at: AtBox, rig: Rig, n: int) -> None:
         if typed == phrase(name):
             break
         person.tell(f'"{typed}" is not that; nothing was done')
+
+
+async def learn(at: AtBox, rig: Rig, n: int) -> None:
+    """One side, from 0, after `confirm`. An ESC at full pulse may learn whatever becomes of the rest, so its stop proof
+    has to be withdrawn before. Raises Stopped, AnswerNo, BoxError."""
+    person, name = at.person, rig.sides[n].name
     async with in_run(at) as session:
         while True:
             person.tell(f"{name} at {_QUIET_PM / 10:g} %, nothing may turn: hold the lever or the arm button until "

@@ -141,7 +141,8 @@ def _show(job: Job, made: Record, learned: learn.Learned, curves: curve.Curves, 
 
 
 async def _end_points(job: Job, box: Values) -> Outcome:
-    """Side after side, each only if wanted. A side that has learned anew is no longer proved."""
+    """Side after side, each only if wanted. A side is no longer proved from before its ESC sees full pulse, so that
+    nothing that ends it after that leaves a proof which nobody has made of the ESC as it is now."""
     rig, person = job.rig, job.at.person
     made = record.begin(rig, plan.Plan((), (), (), 0.0, ()), now_unix_s=job.now_unix_s, simulated=job.simulated,
                         old_curve_pm=[])  # fmt: skip
@@ -152,10 +153,13 @@ async def _end_points(job: Job, box: Values) -> Outcome:
         for n, side in enumerate(rig.sides):
             if not await run.agreed(person, "learn", f"Shall the ESC of {side.name} learn its end points?", n):
                 continue
-            await end_points.learn(job.at, rig, n)
+            await end_points.confirm(job.at, rig, n)
+            person.tell(f"the stop of {side.name} has to be proved again, whatever comes of this: its proof is "
+                        "withdrawn first")
+            begin.forget_proof(job, n)
             made.proofs = [StopProof(n, None, None, "voltage", False, job.day)]
-            kept = await keep(job.at, rig, job.sheet, made, box, (), f"The stop of {side.name} has to be proved again.")
-            box = kept or box
+            box = await keep(job.at, rig, job.sheet, made, box, (), None) or box
+            await end_points.learn(job.at, rig, n)
     except run.Stopped:
         raise AnswerNo("stopped; nothing more was learned") from None
     return Outcome(box)

@@ -19,9 +19,15 @@ from shared_proto.settings import Values
 
 
 async def keep(
-    at: AtBox, rig: Rig, sheet: Path, record: Record, box: Values, curves: Sequence[SideCurve], question: str
+    at: AtBox,
+    rig: Rig,
+    sheet: Path,
+    record: Record,
+    box: Values,
+    curves: Sequence[SideCurve],
+    question: str | None,
 ) -> Values | None:
-    """Write tables and proofs after a yes; returns what the box has then, None for a no.
+    """Write tables and proofs after a yes; returns what the box has then, None for a no. `question` None: unasked.
 
     Box and sheet stay of one state: the box gets the CRC of the new sheet. A simulated run changes no sheet.
     Raises UserError, BoxError.
@@ -42,7 +48,7 @@ async def keep(
     where = "the box" if text is None else f"the box and {sheet}"
     if record.simulated:
         at.person.tell("simulated, so nothing goes into the sheet")
-    if not await agreed(at.person, "write", f"{question} Write this to {where}?".strip()):
+    if question is not None and not await agreed(at.person, "write", f"{question} Write this to {where}?".strip()):
         return None
     await locked(at)
     await write(at.client, todo)
