@@ -120,10 +120,26 @@ def test_what_lies_below_the_resolution_is_not_fitted():
     found = learn.learn(RIG, bench.run(full_plan(RIG)).in_order(), bench.instruments, Air())
     for s in found.sides:
         assert s.current is not None
-        assert s.thrust.below >= 1 and min(p.value for p in s.thrust.points) >= 2.0
-        assert s.current.below >= 2 and min(p.value for p in s.current.points) >= 5.0
-        assert len(s.thrust.points) + s.thrust.below == len(plan.SPANS_PM)
+        assert len(s.thrust.below) >= 1 and min(p.value for p in s.thrust.points) >= 2.0
+        assert len(s.current.below) >= 2 and min(p.value for p in s.current.points) >= 5.0
+        assert len(s.thrust.points) + len(s.thrust.below) == len(plan.SPANS_PM)
     assert any("below the instrument's resolution not fitted" in line for line in summary.figures(RIG, found))
+
+
+@pytest.mark.parametrize("top_n", [None, 0.0])
+def test_nothing_is_claimed_above_the_last_thrust(good, top_n):
+    """Pulses were tried up to full; the scale gave a thrust up to 85 % only."""
+    readings, instruments = good
+    part = changed(readings, lambda r: (r.side, r.pulse_us > 1850) == (0, True), thrust_n=top_n)
+    found = learn.learn(RIG, part, instruments, Air())
+    made = curves.make(RIG, found)
+    assert [s.to_span for s in found.sides] == [0.85, 1.0]
+    assert max(made.sides[0].curve_pm) == 850
+    assert made.full_thrust_n == pytest.approx(found.sides[0].thrust.points[-1].value, rel=0.03)
+    said = summary.headline(RIG, found, made)
+    assert "left: no thrust is known above 85 % of the pulse span: the curve ends there" in said
+    fell = [f.text for f in found.findings if f.kind == "falls"]
+    assert bool(fell) == (top_n == 0.0) and all("no thrust at 93 % of the pulse span" in text for text in fell)
 
 
 def test_few_steps_are_said(good):

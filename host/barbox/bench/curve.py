@@ -74,7 +74,8 @@ def thrust_n(rig: Rig, learned: SideLearned, curve_pm: Sequence[int]) -> np.ndar
 
 
 def make(rig: Rig, learned: Learned) -> Curves:
-    """The tables. The weakest side sets full thrust. No pulse goes beyond the highest that was tried on that side.
+    """The tables. The weakest side sets full thrust. No pulse goes beyond the highest at which that side's
+    thrust is known.
 
     Raises UserError when a side gave no thrust at all.
     """

@@ -54,6 +54,12 @@ def _falling(s: SideLearned) -> list[Finding]:
     if s.how != "measured":
         return []
     points = s.thrust.points
+    # Below the resolution above a point is no dead band.
+    gone = next((span for span in s.thrust.below if span > points[0].span), None)
+    if gone is not None:
+        return [Finding("falls", s.side,
+                        f"{s.name}: no thrust at {per_cent(gone)} of the pulse span, where less pulse gave "
+                        f"{points[0].value:.1f} N: that reading is left out; measure the step again")]  # fmt: skip
     for a, b in zip(points, points[1:], strict=False):
         if b.span > a.span and a.value - b.value > _SURE * hypot(a.u, b.u):
             return [Finding("falls", s.side,

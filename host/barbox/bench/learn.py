@@ -66,15 +66,15 @@ class Fitted:
 
     `law` holds for a steady voltage; `sag` to the power of `sag_power` (fan laws: 2 for thrust and current, 3 for
     power) makes of it what the string gives, None where voltages are not known. `curve` goes through the readings, sag
-    and all. `by_law`: law and sag are used; otherwise the curve. `below`: readings under the instrument's resolution,
-    not fitted.
+    and all. `by_law`: law and sag are used; otherwise the curve. `below`: pulse spans of readings under the
+    instrument's resolution, not fitted.
     """
 
     law: PowerLaw
     curve: Monotone
     by_law: bool
     points: tuple[Point, ...]
-    below: int = 0
+    below: tuple[float, ...] = ()
     sag: Sag | None = None
     sag_power: int = 2
 
@@ -112,7 +112,8 @@ class Merit:
 
 @dataclass(frozen=True)
 class SideLearned:
-    """What is known of one side. `to_span`: the highest pulse span that was tried; nothing is claimed above it."""
+    """What is known of one side. `to_span`: the highest pulse span with a thrust, or with what it is taken from;
+    nothing is claimed above it, whatever pulses were tried."""
 
     side: int
     name: str
@@ -143,7 +144,7 @@ class Learned:
         return "" if how == MEASURED else ASSUMPTIONS[how]
 
     def mismatch_n(self) -> float:
-        """Thrust of the first side less that of the last, at the highest pulse span that both were tried at."""
+        """Thrust of the first side less that of the last, at the highest pulse span up to which both are known."""
         span = min(s.to_span for s in self.sides)
         return float(self.sides[0].thrust.at(span) - self.sides[-1].thrust.at(span))
 
@@ -205,15 +206,15 @@ def _carried(r: Reading, reference_v: float | None) -> Reading:
 @dataclass(frozen=True)
 class _Seen:
     """What is there to fit of one side: readings as they were and carried to one voltage; thrust, current and shaft
-    power, and how many readings of thrust and current lie below the resolution."""
+    power by rising pulse, and at which spans readings of thrust and current lie below the resolution."""
 
     side: int
     raw: list[Reading]
     mine: list[Reading]
     pulls: list[Point]
-    pulls_below: int
+    pulls_below: tuple[float, ...]
     amps: list[Point]
-    amps_below: int
+    amps_below: tuple[float, ...]
     power: list[Point]
     merits: tuple[Merit, ...]
 
@@ -229,10 +230,10 @@ def _seen(
 ) -> _Seen:
     mine = sorted([_carried(r, reference_v) for r in raw], key=lambda r: r.pulse_us)
 
-    def points(value_of, u_of, resolution: float) -> tuple[list[Point], int]:
+    def points(value_of, u_of, resolution: float) -> tuple[list[Point], tuple[float, ...]]:
         found = [(span_of(rig, n, r.pulse_us), v) for r in mine if (v := value_of(r)) is not None]
         seen = [Point(span, v, u_of(v)) for span, v in found if v >= resolution and v > 0]
-        return seen, len(found) - len(seen)
+        return seen, tuple([span for span, v in found if v < resolution or v <= 0])
 
     pulls = points(lambda r: r.thrust_n, instruments.thrust_u_n, instruments.thrust_step_n)
     amps = points(lambda r: r.current_a, instruments.current_u_a, instruments.current_step_a)
@@ -275,7 +276,6 @@ def _how(rig: Rig, seen: Sequence[_Seen], instruments: Instruments) -> str:
 
 def _side(rig: Rig, seen: _Seen, how: str) -> SideLearned:
     n, side = seen.side, rig.sides[seen.side]
-    to_span = span_of(rig, n, seen.mine[-1].pulse_us)
     pulls = seen.pulls
     if how == BY_POWER:
         full_n, full_w = side.fan.full_thrust_n, side.fan.full_power_w
@@ -285,8 +285,10 @@ def _side(rig: Rig, seen: _Seen, how: str) -> SideLearned:
         ]
     sag = _sag(rig, n, seen.mine)
     if how == BY_SQUARE:
+        to_span = span_of(rig, n, seen.mine[-1].pulse_us)
         thrust = _square(side.fan.full_thrust_n, to_span)
     else:
+        to_span = pulls[-1].span
         thrust = fitted(pulls, seen.pulls_below, None, sag)
     dead = thrust.law.dead if how == MEASURED else None
     return SideLearned(
@@ -319,7 +321,11 @@ def _relative_u(instruments: Instruments, thrust_n: float, current_a: float) -> 
 
 
 def fitted(
-    points: Sequence[Point], below: int = 0, dead: float | None = None, sag: Sag | None = None, sag_power: int = 2
+    points: Sequence[Point],
+    below: tuple[float, ...] = (),
+    dead: float | None = None,
+    sag: Sag | None = None,
+    sag_power: int = 2,
 ) -> Fitted:
     """Law and curve of a quantity; the law is used where the points lie on it.
 

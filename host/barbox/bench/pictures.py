@@ -99,7 +99,7 @@ def against_lever(rig: Rig, learned: Learned, curves: Curves, old: Sequence[Sequ
                     last = int(np.flatnonzero(tried)[-1])
                     ax.plot([demand[last]], [pull[last]], "x", color=colour, markersize=7)
             ax.set_title(title, loc="left", color=_INK)
-            ax.set_xlabel("lever, % (a cross: no higher pulse was tried)" if ax is left else "lever, %")
+            ax.set_xlabel("lever, % (a cross: no thrust is known above)" if ax is left else "lever, %")
             ax.set_ylabel("thrust, N")
             ax.set_xlim(0, 102)
             ax.set_ylim(0, top)

@@ -61,7 +61,7 @@ def headline(rig: Rig, learned: Learned, curves: Curves) -> list[str]:
 
 def _ends(learned: Learned) -> list[str]:
     return [
-        f"{s.name}: no pulse above {per_cent(s.to_span)} of the span was tried: the curve ends there"
+        f"{s.name}: no thrust is known above {per_cent(s.to_span)} of the pulse span: the curve ends there"
         for s in learned.sides
         if s.to_span < 0.999
     ]
@@ -155,7 +155,7 @@ def _model(s: SideLearned, what: str, unit: str, f: Fitted) -> list[str]:
     curve = f"; the monotone curve through the points is used, up to {f.apart:.2g} {unit} from it"
     text += "; used" if f.by_law else curve
     if f.below:
-        text += f"; {f.below} reading{'s'[: f.below > 1]} below the instrument's resolution not fitted"
+        text += f"; {len(f.below)} reading{'s'[: len(f.below) > 1]} below the instrument's resolution not fitted"
     return [text]
 
 
@@ -244,5 +244,6 @@ def as_dict(rig: Rig, learned: Learned, curves: Curves) -> dict[str, Any]:
 
 
 def _law(f: Fitted | None) -> dict[str, Any] | None:
-    return None if f is None else {**asdict(f.law), "used": "power law" if f.by_law else "monotone "
-                                                                                         "curve", "not_fitted": f.below}
+    if f is None:
+        return None
+    return {**asdict(f.law), "used": "power law" if f.by_law else "monotone curve", "not_fitted": len(f.below)}
