@@ -56,6 +56,7 @@ class FlowDesk:
         self.at_proof: dict[int, BaseException] = {}
         self.finish: list[UserError | None] = []
         self.sent = 0
+        self.hold_s = 0.27  # of the ESCs
         self.now_s = 0.0
         self.person: SimPerson = SimPerson(Square())
         self.fans = Square()
@@ -135,7 +136,7 @@ class FlowDesk:
         if n in self.at_proof:
             raise self.at_proof.pop(n)
         self.did.append(("prove", n))
-        return replace(PROVED, side=n, day=proving.day)
+        return replace(PROVED, side=n, day=proving.day, hold_s=self.hold_s)
 
     def _finish(self, rig, made, path):
         if self.finish and (error := self.finish.pop(0)):

@@ -1,13 +1,14 @@
 """The flow of `barbox bench` around the measuring: which record goes on, what it runs, and what is kept."""
 
+import asyncio
 import re
 from dataclasses import replace
 
 import pytest
-from bench_flow_desk import PROVED, FlowDesk
+from bench_flow_desk import PROVED, UNPROVED, FlowDesk
 
-from barbox.bench import plan, record
-from barbox.bench.job import END_POINTS
+from barbox.bench import plan, record, run
+from barbox.bench.job import END_POINTS, MEASURE, PROVE
 from barbox.errors import AnswerNo, BoxError, UserError
 from barbox.rig import load
 
@@ -59,6 +60,65 @@ def test_plan_and_cautions_are_of_the_steps_that_run(desk):
     assert it.steps == [(1, 400)]
     assert it.said("1 steps, about") and it.said("left: 0 Wh, 0 % of its string's charge")
     assert it.said("rope, anchor and scale carry 10 N of one fan")  # 65 N * 0.4^2
+
+
+# A stop proof that was broken off.
+
+
+def proved(it):
+    return [n for what, n in [d for d in it.did if d[0] == "prove"]]
+
+
+@pytest.mark.parametrize("how", [BoxError("the cable was pulled"), asyncio.CancelledError(), run.Stopped()])
+@pytest.mark.parametrize(("what", "words"), [(MEASURE, ""), (PROVE, " --prove-stop")])
+def test_a_proof_that_was_made_is_kept_when_the_next_is_broken_off(desk, what, words, how):
+    it = desk(UNPROVED)
+    it.at_proof = {1: how}
+    with pytest.raises(BaseException) as why:
+        it.run(what=what, spans_pm=(300,))
+    told = [*it.person.heard, str(why.value)]
+    go_on = f"the stop proof of left (good for today) is in {it.path}: go on with `barbox bench {it.sheet}{words} --res"
+    assert proved(it) == [0] and len([line for line in told if go_on in line]) == 1
+    it.run(what=what, resume=True)
+    assert it.said("the stop of left was proved in this run today") and it.said("first the stop is proved, of right")
+    assert proved(it) == [1] and [it.box.get("side.proven", n) for n in (0, 1)] == [1, 1]
+    assert None not in [side.proof for side in load(it.sheet).sides]
+
+
+def test_it_is_made_anew_on_another_day_or_where_something_was_changed(desk):
+    it = desk(UNPROVED)
+    it.at_proof = {1: run.Stopped()}
+    ends(it)
+    it.at_proof = {1: run.Stopped()}
+    ends(it, resume=True, day="2026-06-02")
+    assert proved(it) == [0]
+    it.at_proof = {1: run.Stopped()}
+    ends(it, day="2026-06-02", person={"answers": {"resume": False}})
+    assert it.said("Has nothing been changed at fans and ESCs") and proved(it) == [0]
+    it.at_proof = {1: run.Stopped()}
+    ends(it, day="2026-06-02", what=PROVE, person={"answers": {"resume": False}})
+    assert proved(it) == [0]
+    it.at_proof = {1: run.Stopped()}
+    it.run(what=END_POINTS, day="2026-06-02", person={"slips": {("learn", 2): "no"}})
+    ends(it, day="2026-06-02", resume=True)
+    assert proved(it) == [0]
+
+
+def test_a_proof_that_was_taken_back_from_the_box_does_not_come_back(desk):
+    it = desk(UNPROVED)
+    it.run(what=PROVE)
+    it.box.put("side.proven", 0, 0)
+    ends(it, resume=True, person=STOP_AT_TWO)
+    assert proved(it) == [0]
+
+
+def test_a_proof_that_was_lost_is_not_forgotten_by_a_no(desk):
+    it = desk()
+    it.hold_s = 2.0
+    assert "held its last command" in ends(it, what=PROVE, person={"answers": {"write": False}})
+    it.hold_s = 0.27
+    ends(it, person=STOP_AT_TWO)  # the box has still the old one
+    assert proved(it) == [0, 1]
 
 
 # End points.

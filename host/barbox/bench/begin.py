@@ -34,7 +34,7 @@ async def record_of(job: Job, box: Values) -> Record:
                             "puts it aside")
         if same and (job.resume or job.what == PROVE or not old.written):
             _refuse_other_steps(job, steps.steps, old)
-        if same and (job.resume or (job.what == PROVE or await _goes_on(job, old))):
+        if same and (job.resume or await _goes_on(job, old)):
             return _on(job, steps.steps, old)
     if path.exists():
         _put_aside(job, path)
@@ -79,13 +79,37 @@ def _on(job: Job, steps: Sequence[Step], old: Record) -> Record:
 
 
 async def _goes_on(job: Job, old: Record) -> bool:
+    """Asked where there is something to go on with. The stop is proved anew unless that is said: somebody may have
+    changed an ESC since."""
+    person, held = job.at.person, proofs_held(job, old)
+    if job.what == PROVE:
+        if held and not await run.agreed(person, "resume", _proved_today(job, held)):
+            old.proofs = [p for p in old.proofs if p.side not in held]
+        return True
     if old.written:
         return False
     if not old.run.readings:
-        return True
+        return not held or await run.agreed(person, "resume", _proved_today(job, held))
     where = f"{len(old.run.readings)} of {len(old.steps)} steps" if not old.run.done else "complete, and not written"
-    question = f"A run of {record.began(old)} is there ({where}). Go on with it?"
-    return await run.agreed(job.at.person, "resume", question)
+    return await run.agreed(person, "resume", f"A run of {record.began(old)} is there ({where}). Go on with it?")
+
+
+def _proved_today(job: Job, held: Sequence[int]) -> str:
+    return (f"The stop of {names(job, held)} was proved today, in a run that was not finished. Has nothing been "
+            "changed at fans and ESCs since, so that it goes on with that?")
+
+
+def names(job: Job, sides: Sequence[int]) -> str:
+    """Of sides, from 0, as in a sentence."""
+    return " and ".join([job.rig.sides[n].name for n in sides])
+
+
+def proofs_held(job: Job, made: Record) -> list[int]:
+    """Sides whose stop was proved in this run today, which the box has not got yet: a run that goes on need not prove
+    it again. What has been on the box is not among them: if the box has it no more, it was taken back."""
+    if made.simulated != job.simulated or made.rig_crc != job.rig.crc:
+        return []
+    return [p.side for p in made.proofs if p.proved and p.day == job.day and p.side not in made.written_proofs]
 
 
 def _put_aside(job: Job, path: Path) -> None:

@@ -43,21 +43,29 @@ async def conduct(job: Job) -> Outcome:
         kept = _kept(job, made)
         if isinstance(why, run.Stopped):
             raise AnswerNo(f"stopped; {kept}") from None
-        if made.run.readings or isinstance(why, asyncio.CancelledError):
+        if made.run.readings or begin.proofs_held(job, made) or isinstance(why, asyncio.CancelledError):
             job.at.person.tell(f"ended; {kept}")
         raise
 
 
 def _kept(job: Job, made: Record) -> str:
-    if not made.run.readings:
+    kept = []
+    if made.run.readings:
+        kept.append(f"{len(made.run.readings)} of {len(made.steps)} steps")
+    if held := begin.proofs_held(job, made):
+        kept.append(f"the stop proof of {begin.names(job, held)} (good for today)")
+    if not kept:
         return "no step had been measured"
-    return (f"{len(made.run.readings)} of {len(made.steps)} steps are in {job.record_path}: go on with "
-            f"`barbox bench {job.sheet} --resume`")
+    are = "is" if not made.run.readings and len(held) == 1 else "are"
+    prove = " --prove-stop" if job.what == PROVE else ""
+    return f"{' and '.join(kept)} {are} in {job.record_path}: go on with `barbox bench {job.sheet}{prove} --resume`"
 
 
 async def _conducted(job: Job, box: Values, made: Record) -> Outcome:
     person, rig = job.at.person, job.rig
-    unproved = [n for n in range(len(rig.sides)) if not box.get("side.proven", n)]
+    # A stop that did not hold, broken off or answered with a no before the box heard of it.
+    lost = [p.side for p in made.proofs if not p.proved and p.side not in made.written_proofs]
+    unproved = [n for n in range(len(rig.sides)) if not box.get("side.proven", n) or n in lost]
     if job.what == PROVE:
         unproved = list(range(len(rig.sides)))
     if not made.run.done or unproved:
@@ -84,18 +92,23 @@ async def _conducted(job: Job, box: Values, made: Record) -> Outcome:
 async def _prove(job: Job, made: Record, box: Values, sides: Sequence[int]) -> Values:
     """The stop of these sides. Returns the settings of the box. Raises AnswerNo for a side that does not stop."""
     rig, person = job.rig, job.at.person
-    person.tell(
-        "first the stop is proved, of " + " and ".join([rig.sides[n].name for n in sides])
-        + f": until then the box allows {box.get('unproven_cap_pm') / 10:g} %"
-    )
+    held = [n for n in begin.proofs_held(job, made) if n in sides]
+    if held:
+        person.tell(f"the stop of {begin.names(job, held)} was proved in this run today, and is not tried again")
+    if todo := [n for n in sides if n not in held]:
+        person.tell(f"first the stop is proved, of {begin.names(job, todo)}: until then the box allows "
+                    f"{box.get('unproven_cap_pm') / 10:g} %")
     proving = Proving(job.at, rig, job.day, job.clock)
-    for n in sides:
+    for n in todo:
         proof = await proving.side(n)
         made.proofs = sorted([p for p in made.proofs if p.side != n] + [proof], key=lambda p: p.side)
+        made.written_proofs = [m for m in made.written_proofs if m != n]
         made.save(rig, job.record_path)
     for line in summary.proofs(rig, made):
         person.tell(line)
     kept = await keep(job.at, rig, job.sheet, made, box, (), "Stop proof.")
+    if kept is not None:
+        made.written_proofs = sorted({*made.written_proofs, *[p.side for p in made.proofs]})
     made.save(rig, job.record_path)
     wrong = [p for p in made.proofs if p.side in sides and not p.proved]
     if wrong:
@@ -104,7 +117,7 @@ async def _prove(job: Job, made: Record, box: Values, sides: Sequence[int]) -> V
                        f"{box.get('unproven_cap_pm') / 10:g} %; change the ESC's settings, or the ESC, and prove it "
                        "again")  # fmt: skip
     if kept is None:
-        raise AnswerNo("the proof was not written, so the cap stays")
+        raise AnswerNo(f"the proof was not written, so the cap stays; {_kept(job, made)}")
     return kept
 
 

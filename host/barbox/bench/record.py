@@ -18,6 +18,7 @@ from barbox.bench.readings import Instruments, Reading, Run
 from barbox.errors import UserError
 from barbox.files import write_whole
 from barbox.rig import Rig
+from shared_proto.messages import SIDES_MAX
 
 VERSION = 1
 """Counted up when an older reader could not make sense of the file any more; new keys alone do not need it."""
@@ -36,6 +37,7 @@ class Record:
     simulated: bool = False
     checklist: dict[str, bool] = field(default_factory=dict)
     proofs: list[StopProof] = field(default_factory=list)
+    written_proofs: list[int] = field(default_factory=list)  # sides whose proof has gone to the box
     run: Run = field(default_factory=lambda: Run(0))
     old_curve_pm: list[tuple[int, ...]] = field(default_factory=list)
     result: dict[str, Any] = field(default_factory=dict)
@@ -145,6 +147,7 @@ def _from(data: dict[str, Any]) -> Record:
         simulated=bool(data["simulated"]),
         checklist=dict(data["checklist"]),
         proofs=[StopProof(**p) for p in data["proofs"]],
+        written_proofs=[int(n) for n in data.get("written_proofs", range(SIDES_MAX))],
         run=run,
         old_curve_pm=[tuple(c) for c in data["old_curve_pm"]],
         result=dict(data["result"]),
