@@ -141,7 +141,7 @@ class FlowDesk:
     def _finish(self, rig, made, path):
         if self.finish and (error := self.finish.pop(0)):
             raise error
-        curves = SimpleNamespace(sides=())
+        curves = SimpleNamespace(sides=(SimpleNamespace(side=0, curve_pm=tuple(range(0, 1001, 100)), current_da=()),))
         return SimpleNamespace(findings=()), curves, path.with_suffix(".html")
 
 

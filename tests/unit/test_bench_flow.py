@@ -149,3 +149,37 @@ def test_the_step_without_a_fan_must_fit_below_the_cap_of_an_unproved_side(desk)
     it = desk()
     it.box.put("unproven_cap_pm", 200)
     assert "20 % on the bench without a stop proof" in ends(it, UserError, what=END_POINTS)
+
+
+# A step that is measured again after the last.
+
+
+def test_a_step_can_be_measured_again_before_the_curve_is_written(desk):
+    it = desk()
+    it.run(spans_pm=(300, 400), person={"slips": {("again", 1): "5", ("again", 2): "two", ("again", 3): " 2 "}})
+    assert it.steps == [(0, 300), (1, 300), (0, 400), (1, 400), (1, 300)]
+    assert it.said('"5" is no step from 1 to 4') and it.said('"two" is no step')
+    assert it.said("2  right  30 %  6") and len(it.said("spin-up of right")) == 1
+    assert [d for d in it.did if d[0] in ("show", "write")][:2] == [("show",), ("show",)]
+    assert it.record.run.done and it.record.written
+
+
+def test_it_can_be_where_no_curve_comes_of_the_readings(desk):
+    it = desk()
+    it.finish = [UserError("left: thrust was read at 1 step, and a curve takes 3"), None]
+    it.run(spans_pm=(300,), person={"slips": {("again", 1): "1"}})
+    assert it.steps == [(0, 300), (1, 300), (0, 300)] and it.said("no curve comes of these readings: left: thrust")
+    it.finish = [UserError("too few")]
+    why = ends(it, UserError, resume=True)
+    assert why.startswith("too few; 2 of 2 steps are in") and "--resume" in why
+
+
+def test_a_whole_run_that_is_resumed_asks_the_checklist_before_a_step(desk):
+    it = desk()
+    ends(it, spans_pm=(300, 400), person={"answers": {"write": False}})
+    ends(it, resume=True, person={"answers": {"fire": False}, "slips": {("again", 1): "4"}})
+    assert it.steps == []
+    it.run(resume=True)  # which still measures it: that is on disk
+    assert it.steps == [(1, 400)] and it.said("1 steps, about") and it.record.written
+    it.run(resume=True)
+    assert it.steps == [] and not it.said("Local law")

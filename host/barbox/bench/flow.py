@@ -7,14 +7,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from barbox.bench import at_box, begin, curve, end_points, learn, plan, record, run, summary
+from barbox.bench import again, at_box, begin, curve, end_points, learn, plan, record, run, summary
 from barbox.bench.job import END_POINTS, PROVE, Job
 from barbox.bench.keep import keep
 from barbox.bench.proof import StopProof
 from barbox.bench.prove import Proving
 from barbox.bench.record import Record
 from barbox.bench.session import BenchStopped
-from barbox.errors import AnswerNo, BoxError
+from barbox.errors import AnswerNo, BoxError, UserError
 from barbox.rig import Rig
 from shared_proto.settings import Values
 
@@ -68,15 +68,14 @@ async def _conducted(job: Job, box: Values, made: Record) -> Outcome:
     unproved = [n for n in range(len(rig.sides)) if not box.get("side.proven", n) or n in lost]
     if job.what == PROVE:
         unproved = list(range(len(rig.sides)))
-    if not made.run.done or unproved:
+    checked = not made.run.done or bool(unproved)
+    if checked:
         await run.before(rig, None if job.what == PROVE or made.run.done else _left(rig, made), made, person)
     if unproved:
         box = await _prove(job, made, box, unproved)
     if job.what == PROVE:
         return Outcome(box, made)
-    await _measure(job, made)
-    learned, curves, page = run.finish(rig, made, job.record_path)
-    _show(job, made, learned, curves, page)
+    learned, curves, page = await _until_it_will_do(job, made, checked)
     written = await keep(job.at, rig, job.sheet, made, box, curves.sides, "")
     if written is None:
         raise AnswerNo(f"nothing was written; the run is in {job.record_path}, and `barbox bench {job.sheet} --resume` "
@@ -126,10 +125,36 @@ def _left(rig: Rig, made: Record) -> plan.Plan:
     return plan.of(rig, [made.steps[n] for n in made.run.left])
 
 
-async def _measure(job: Job, made: Record) -> None:
-    """All open steps, in as many bench runs as it takes."""
+async def _until_it_will_do(job: Job, made: Record, checked: bool) -> tuple[learn.Learned, curve.Curves, Path]:
+    """Measure and learn; then again whatever step is wanted again, also where nothing can be learned of the readings.
+    `checked`: the checklist was gone through. Raises UserError when it stays at that."""
+    person, spun_up = job.at.person, False
+    while True:
+        spun_up = await _measure(job, made, spun_up)
+        ends: tuple[learn.Learned, curve.Curves, Path] | UserError
+        try:
+            ends = run.finish(job.rig, made, job.record_path)
+        except UserError as error:
+            ends = error
+            person.tell(f"no curve comes of these readings: {error}")
+        else:
+            _show(job, made, *ends)
+        n = await again.chosen(job.rig, made, person)
+        if n is None:
+            if isinstance(ends, UserError):
+                raise UserError(f"{ends}; {_kept(job, made)}")
+            return ends
+        made.run.again(n)
+        made.written, made.result = False, {}
+        made.save(job.rig, job.record_path)
+        if not checked:
+            await run.before(job.rig, _left(job.rig, made), made, person)
+            checked = True
+
+
+async def _measure(job: Job, made: Record, spun_up: bool) -> bool:
+    """All open steps, in as many bench runs as it takes. Returns whether fans were spun up, now or before."""
     person = job.at.person
-    spun_up = False
     while not made.run.done:
         try:
             async with at_box.in_run(job.at) as session:
@@ -141,6 +166,7 @@ async def _measure(job: Job, made: Record) -> None:
         except BenchStopped as stop:
             person.tell(f"{stop}; what was read is kept")
             await at_box.enter(person, "ready:again", "Enter goes on with this step in another run (or stop)")
+    return spun_up
 
 
 def _show(job: Job, made: Record, learned: learn.Learned, curves: curve.Curves, page: Path) -> None:

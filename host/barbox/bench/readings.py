@@ -239,7 +239,7 @@ class Run:
             raise ValueError(f"reading of step {reading.step} at step {self.at} of {self.steps}")
         self.readings[self.at] = reading
         self.skipped.discard(self.at)
-        self.at += 1
+        self.resume()
 
     def skip(self) -> None:
         """Leave the present step without a reading (an older one of it is dropped)."""
@@ -247,13 +247,19 @@ class Run:
             raise UserError("all steps are done: there is none to skip")
         self.readings.pop(self.at, None)
         self.skipped.add(self.at)
-        self.at += 1
+        self.resume()
 
     def back(self) -> None:
-        """Go to the step before, to measure it again."""
+        """Go to the step before, to measure it again; then it goes on where it was."""
         if not self.at:
             raise UserError("this is the first step: there is none before it")
         self.at -= 1
+
+    def again(self, step: int) -> None:
+        """Go to a step, to measure it again; its reading stays until there is another. Raises ValueError for none."""
+        if not 0 <= step < self.steps:
+            raise ValueError(f"no step {step} of {self.steps}")
+        self.at = step
 
     def resume(self) -> None:
         """Go to the first step that has neither a reading nor was skipped."""

@@ -99,7 +99,8 @@ def beside(rig_path: str | Path) -> Path:
 
 
 def load(path: str | Path, rig: Rig) -> Record:
-    """The record of an earlier run of this rig, its place at the first step that is open.
+    """The record of an earlier run of this rig, its place as it was: at the first open step, or at one that somebody
+    had gone back to.
 
     Raises UserError, one sentence: no such file, damaged, of a newer version, of another rig or wiring.
     """
@@ -137,6 +138,8 @@ def _from(data: dict[str, Any]) -> Record:
         raise ValueError("a reading of no step")
     run = Run(len(steps), 0, readings, skipped)
     run.resume()
+    if 0 <= (at := int(data["at"])) < run.at:  # somebody had gone back to a step
+        run.again(at)
     return Record(
         rig=data["rig"],
         rig_crc=int(data["rig_crc"]),

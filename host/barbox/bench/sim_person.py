@@ -180,7 +180,7 @@ class SimPerson:
             self._learning = int(key)
             self._hands.disconnect_fan(self._learning)
             return question.split('"')[1]  # as it was told
-        if kind == "ready":
+        if kind == "ready" or what == "again":
             return ""
         return "yes" if self._answers.get(key, True) else "no"
 
