@@ -106,6 +106,24 @@ def test_repeat_back_and_skip(tmp_path, typed, steps, readings):
     assert (bench.session.steps, len(bench.record.run.readings)) == (steps, readings)
 
 
+@pytest.mark.parametrize(
+    ("slips", "at", "readings"),
+    [
+        ({("thrust", 3): "back", ("thrust", 4): "skip", ("thrust", 5): "stop"}, 2, [0]),  # drops what it went back to
+        ({("thrust", 3): "back", ("thrust", 4): "stop"}, 1, [0, 1]),
+        ({("thrust", 3): "skip", ("thrust", 4): "back", ("thrust", 5): "stop"}, 2, [0, 1]),
+        ({("thrust", 4): "back", ("thrust", 5): "back", ("thrust", 7): "stop"}, 3, [0, 1, 2]),  # and on where it was
+    ],
+)
+def test_a_run_that_was_moved_about_resumes_where_it_was(tmp_path, slips, at, readings):
+    bench = Bench(tmp_path, slips=slips)
+    with pytest.raises(run.Stopped):
+        bench.measure()
+    again = record.load(bench.path, RIG)
+    assert (again.run.at, sorted(again.run.readings)) == (at, readings)
+    assert again.run == bench.record.run
+
+
 @pytest.mark.parametrize("how", ["typed", "box"])
 def test_an_interrupted_run_resumes(tmp_path, how):
     """The person types stop, or the link dies in the 6th step: five readings are on disk, and the next run takes

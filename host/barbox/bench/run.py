@@ -157,6 +157,7 @@ async def measure(
         if step.span_pm > cap_pm:
             person.tell(f"{_place(rig, record, step)}: skipped, the box allows {cap_pm / 10:g} % on this side")
             run.skip()
+            await aside(record.save, rig, path)
             continue
         person.tell(
             f"{_place(rig, record, step)}: about {_rough(step.expected_n)} N and {_rough(step.expected_a)} A. "
@@ -167,8 +168,10 @@ async def measure(
         except _Again as again:
             person.tell(str(again))
             await _next(record, person)
+            await aside(record.save, rig, path)
             continue
         except _Moved:
+            await aside(record.save, rig, path)  # a reading that was dropped does not come back
             continue
         finally:
             rested_s = clock() + step.rest_s  # counted from the reading, so that hurried typing shortens nothing
