@@ -35,6 +35,12 @@ def sheet(tmp_path):
         (["--no-scale", "--unit", "N"], "--no-scale has no --unit"),
         (["--steps", "20,x"], "write per cent"),
         (["--steps", "20,120"], "above 0 and up to 100"),
+        (["--steps", "20,inf"], "write per cent"),
+        (["--steps", "nan"], "write per cent"),
+        (["--pressure", "nan"], "nan is no finite number"),
+        (["--temperature", "nan"], "nan is no finite number"),
+        (["--scale-step", "nan", "--unit", "N"], "nan is no finite number"),
+        (["--scale-step", "inf", "--unit", "N"], "inf is no finite number"),
         (["--box", "ble:trike"], "serial ports only"),
     ],
 )

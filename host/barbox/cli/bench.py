@@ -35,12 +35,12 @@ if TYPE_CHECKING:
 @click.option("--scale", "scale_port", metavar="PORT", help="A scale on a serial port that prints numbers.")
 @click.option("--scale-baud", type=click.IntRange(50, 4_000_000), default=9600, show_default=True)
 @click.option("--unit", metavar="UNIT", help="What the scale shows: N, kgf, gf, lbf or ozf.")
-@click.option("--scale-step", type=click.FloatRange(min=0, min_open=True), metavar="VALUE",
+@click.option("--scale-step", type=options.Number(min=0, min_open=True), metavar="VALUE",
               help="The smallest step that it shows, in its unit.")  # fmt: skip
 @click.option("--no-scale", is_flag=True, help="There is none: thrust is taken from current, or assumed.")
 @click.option("--no-clamp", is_flag=True, help="There is no clamp meter for direct current.")
-@click.option("--pressure", type=click.FloatRange(500, 1100), metavar="HPA", help="Of the air here, not at sea level.")
-@click.option("--temperature", type=click.FloatRange(-40, 60), metavar="C", help="Of the air.")
+@click.option("--pressure", type=options.Number(500, 1100), metavar="HPA", help="Of the air here, not at sea level.")
+@click.option("--temperature", type=options.Number(-40, 60), metavar="C", help="Of the air.")
 @click.option("--sim", is_flag=True, help="Simulated board, fans, person, scale and clamp meter, in virtual time.")
 @click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True,
               help="Of --sim: draws the fans, part tolerances and noise.")  # fmt: skip
@@ -194,7 +194,7 @@ def _unit(text: str) -> str:
 def _spans(text: str) -> tuple[int, ...]:
     try:
         spans = [round(10 * float(word)) for word in text.split(",")]
-    except ValueError:
+    except (ValueError, OverflowError):  # "nan", "inf"
         raise UserError(f"--steps {text}: write per cent of the pulse span, as in 20,40,60,80,100") from None
     if not all(0 < s <= 1000 for s in spans):
         raise UserError(f"--steps {text}: each lies above 0 and up to 100")

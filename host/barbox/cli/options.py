@@ -7,11 +7,24 @@ import json
 import signal
 import sys
 from collections.abc import Coroutine
+from math import isfinite
 from typing import Any, TypeVar
 
 import click
 
 T = TypeVar("T")
+
+
+class Number(click.FloatRange):
+    """A finite number in a range. click takes "nan" for one that lies in every range, and "inf" in an open one."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The number. Fails for what is none."""
+        number = super().convert(value, param, ctx)
+        if not isfinite(number):
+            self.fail(f"{value} is no finite number.", param, ctx)
+        return number
+
 
 box_option = click.option(
     "--box", "url", metavar="URL", help="Which box: serial:PATH or a bare port; left out: the only one found."
@@ -20,7 +33,7 @@ json_option = click.option("--json", "as_json", is_flag=True, help="One JSON obj
 for_option = click.option(
     "--for",
     "for_s",
-    type=click.FloatRange(min=0, min_open=True),
+    type=Number(min=0, min_open=True),
     metavar="SECONDS",
     help="Stop after this time.",
 )

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from barbox import fold
+from barbox.cli import options
 
 _HELP = (
     "Run a simulated box in real time: the real firmware in a MicroPython VM, with the packs, fans and vehicle "
@@ -30,7 +31,7 @@ class _Command(click.Command):
 @click.option("--fresh", is_flag=True, help="A box without settings, as it is before the first `barbox apply`.")
 @click.option("--script", type=click.Path(exists=True, dir_okay=False, path_type=Path),
               help="Lines of SECONDS and what to do, as in `12.5 lever 40`.")  # fmt: skip
-@click.option("--for", "for_s", type=click.FloatRange(min=0, min_open=True), metavar="SECONDS",
+@click.option("--for", "for_s", type=options.Number(min=0, min_open=True), metavar="SECONDS",
               help="Stop after this time.")  # fmt: skip
 @click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True,
               help="Draws part tolerances and noise.")  # fmt: skip

@@ -16,7 +16,7 @@ from barbox.records import Event, Status
 @click.command("watch", short_help="Live view of the box.")
 @options.box_option
 @options.for_option
-@click.option("--every", "every_s", type=click.FloatRange(min=0), default=1.0, show_default=True, metavar="SECONDS",
+@click.option("--every", "every_s", type=options.Number(min=0), default=1.0, show_default=True, metavar="SECONDS",
               help="Time between two lines; 0 shows every status.")  # fmt: skip
 @click.option("--block", is_flag=True, help="All that is known each time, several lines.")
 @options.json_option
