@@ -3,6 +3,7 @@
 import asyncio
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from bench_flow_desk import PROVED, UNPROVED, FlowDesk
@@ -183,3 +184,34 @@ def test_a_whole_run_that_is_resumed_asks_the_checklist_before_a_step(desk):
     assert it.steps == [(1, 400)] and it.said("1 steps, about") and it.record.written
     it.run(resume=True)
     assert it.steps == [] and not it.said("Local law")
+
+
+# A run that is put aside.
+
+
+def test_record_csv_and_page_are_put_aside_under_one_number(desk, monkeypatch):
+    it = desk()
+    it.run(spans_pm=(300,))
+    page = it.path.with_suffix(".html")
+    page.write_text("of the first")
+    first = it.path.read_bytes()
+    it.path.with_name("trike.bench.1.csv").write_text("somebody's")
+    rename = Path.rename
+
+    def refuses(path, to):
+        if path == it.path:
+            raise PermissionError(13, "Permission denied")
+        return rename(path, to)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "rename", refuses)
+        assert "cannot be put aside as trike.bench.2.json (Permission denied)" in ends(it, UserError, resume=False)
+    assert it.path.read_bytes() == first and page.exists() and not it.steps
+    ends(it, spans_pm=(400,), resume=False, person=STOP_AT_TWO)
+    assert it.said("trike.bench.json is now trike.bench.2.json, trike.bench.html is now trike.bench.2.html")
+    assert sorted(file.name for file in it.path.parent.iterdir()) == [
+        "trike.bench.1.csv", "trike.bench.2.csv", "trike.bench.2.html", "trike.bench.2.json", "trike.bench.csv",
+        "trike.bench.json", "trike.toml",
+    ]  # fmt: skip
+    assert it.path.with_name("trike.bench.2.json").read_bytes() == first
+    assert "right,1300" in it.path.with_name("trike.bench.2.csv").read_text()

@@ -36,8 +36,7 @@ async def record_of(job: Job, box: Values) -> Record:
             _refuse_other_steps(job, steps.steps, old)
         if same and (job.resume or await _goes_on(job, old)):
             return _on(job, steps.steps, old)
-    if path.exists():
-        _put_aside(job, path)
+    _put_aside(job, path)
     old_curves = [box.get("side.curve", n) for n in range(len(job.rig.sides))]
     made = record.begin(job.rig, steps, now_unix_s=job.now_unix_s, simulated=job.simulated, old_curve_pm=old_curves)
     made.instruments = replace(made.instruments, **job.instruments)
@@ -113,15 +112,27 @@ def proofs_held(job: Job, made: Record) -> list[int]:
 
 
 def _put_aside(job: Job, path: Path) -> None:
-    """Readings took an afternoon: they get another name. A damaged file is kept likewise."""
+    """Readings took an afternoon: record, CSV and page get another name, of one number. A damaged one is kept
+    likewise. Raises UserError when that is not possible; all have their old names then."""
     n = 1
-    while (aside := path.with_name(f"{path.name.removesuffix('.json')}.{n}.json")).exists():
+    while any([_numbered(file, n).exists() for file in record.files(path)]):
         n += 1
-    try:
-        path.rename(aside)
-    except OSError as error:
-        raise UserError(f"{path}: cannot be put aside as {aside.name} ({error.strerror})") from None
-    job.at.person.tell(f"{path.name} is now {aside.name}")
+    moved: list[Path] = []
+    for file in [file for file in record.files(path) if file.exists()]:
+        try:
+            file.rename(_numbered(file, n))
+        except OSError as error:
+            for other in moved:
+                _numbered(other, n).rename(other)
+            raise UserError(f"{file}: cannot be put aside as {_numbered(file, n).name} ({error.strerror})") from None
+        moved.append(file)
+    if moved:
+        now = [f"{file.name} is now {_numbered(file, n).name}" for file in reversed(moved)]
+        job.at.person.tell("the earlier run is put aside: " + ", ".join(now))
+
+
+def _numbered(file: Path, n: int) -> Path:
+    return file.with_name(f"{file.stem}.{n}{file.suffix}")
 
 
 def forget_proof(job: Job, n: int) -> None:

@@ -92,6 +92,11 @@ def begin(rig: Rig, plan: Plan, *, now_unix_s: int, simulated: bool, old_curve_p
                   run=Run(len(plan.steps)))  # fmt: skip
 
 
+def files(path: Path) -> list[Path]:
+    """All that a run leaves: what the record is also written as, and the record itself, which comes last."""
+    return [path.with_suffix(".csv"), path.with_suffix(".html"), path]
+
+
 def beside(rig_path: str | Path) -> Path:
     """Where the record of a rig sheet lies: `trike.toml`, `trike.bench.json`."""
     path = Path(rig_path)

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 @click.option("--learn-end-points", "end_points", is_flag=True,
               help="Only let ESCs learn their end points: full pulse, motor leads off.")  # fmt: skip
 @click.option("--resume", is_flag=True, help="Go on with the run whose record lies beside the sheet.")
-@click.option("--fresh", is_flag=True, help="Begin a new run; the record of an earlier one is put aside.")
+@click.option("--fresh", is_flag=True, help="Begin a new run; record, CSV and page of an earlier one are put aside.")
 @click.option("--steps", metavar="PERCENT,...", help="Pulse spans to measure at; left out: ten from 15 to 100.")
 @click.option("--scale", "scale_port", metavar="PORT", help="A scale on a serial port that prints numbers.")
 @click.option("--scale-baud", type=click.IntRange(50, 4_000_000), default=9600, show_default=True)
