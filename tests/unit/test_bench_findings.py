@@ -91,6 +91,14 @@ def test_a_reading_that_stands_out_is_named(good):
     assert "N at 65 % of the pulse span" in found["stands out", 0]
 
 
+@pytest.mark.parametrize(("pulse_us", "share"), [(2000, 0.85), (2000, 1.2), (1930, 0.85), (1150, 6.0)])
+def test_a_bad_reading_at_an_end_is_not_blamed_on_its_neighbour(good, pulse_us, share):
+    readings, instruments = good
+    bad = changed(readings, lambda r: (r.side, r.pulse_us) == (0, pulse_us), thrust_n=lambda n: share * n)
+    text = findings(bad, instruments)["stands out", 0]
+    assert f"N at {(pulse_us - 1000) // 10} % of the pulse span" in text and text.endswith("measure that step again")
+
+
 def test_a_section_of_high_resistance():
     plant = tied_plant(RIG, ALIKE)
     plant.weaken_section(1, 0, resistance_factor=1.6)

@@ -13,7 +13,7 @@ from barbox.bench.units import per_cent
 from barbox.rig import Rig
 
 if TYPE_CHECKING:
-    from barbox.bench.learn import SideLearned
+    from barbox.bench.learn import Point, SideLearned
 
 WEAK = 0.15
 """A side that gives this much less than the best one is not a matter of tuning (common practice, no source)."""
@@ -27,6 +27,9 @@ _SURE = 2.0  # standard uncertainties
 _WORSE_SECTION = 1.3
 _EXPONENTS = (1.2, 3.0)  # a fan on an ESC lies between; its speed goes with the pulse, its thrust with the square
 _OFF_THE_REST = 0.025  # of the highest thrust
+_BEYOND = 2.5  # of that is let pass at the last step, to which the others have to be drawn on
+_ENOUGH_FOR_AN_END = 5  # others, or the dead band is not fitted and a law is not drawn on well
+_AS_WELL = 2.0  # misfits that differ by less do not tell two steps apart
 
 
 @dataclass(frozen=True)
@@ -108,25 +111,61 @@ def _shape(s: SideLearned) -> list[Finding]:
     return found
 
 
-def _stands_out(s: SideLearned) -> list[Finding]:
-    """The step whose thrust lies furthest off, if it does so plainly: off the power law, and off the monotone curve
-    through all the others as well."""
+@dataclass(frozen=True)
+class _LeftOut:
+    """A point, how well the others lie on a law without it, what they make likely there, and how far off the point is,
+    as a share of what is let pass."""
+
+    point: Point
+    misfit: float
+    likely: float
+    off: float
+
+
+def _left_out(s: SideLearned, k: int) -> _LeftOut:
     from barbox.bench.fit import Monotone
+    from barbox.bench.learn import fitted
 
     points = s.thrust.points
-    top = max(p.value for p in points)
-    worst: tuple[float, str] | None = None
-    for k in range(1, len(points) - 1):
-        x, y, u = zip(*[(p.span, p.value, p.u) for n, p in enumerate(points) if n != k], strict=True)
-        p = points[k]
-        between = float(Monotone(x, y, u, s.thrust.law).at(p.span))
-        off = min(abs(p.value - between), abs(p.value - float(s.thrust.by_law_at(p.span))))
-        if off > max(_OFF_THE_REST * top, 4.0 * p.u) and (worst is None or off > worst[0]):
-            likely = f"where the others make {between:.1f} N likely"
-            worst = off, f"{p.value:.1f} N at {per_cent(p.span)} of the pulse span, {likely}"
-    if worst is None:
+    p, others = points[k], [*points[:k], *points[k + 1 :]]
+    f = fitted(others, sag=s.thrust.sag)
+    guesses = [float(f.by_law_at(p.span))]
+    if 0 < k < len(points) - 1:
+        x, y, u = zip(*[(q.span, q.value, q.u) for q in others], strict=True)
+        guesses.append(float(Monotone(x, y, u, f.law).at(p.span)))
+    else:
+        # Straight on from the two nearest, in the root that is all but straight for a fan.
+        near = others[:2] if k == 0 else others[-2:]
+        a, b = [(q.span, q.value ** (1.0 / f.law.exponent)) for q in near]
+        root = a[1] + (b[1] - a[1]) / (b[0] - a[0]) * (p.span - a[0]) if b[0] > a[0] else a[1]
+        guesses.append(max(root, 0.0) ** f.law.exponent)
+    likely = min(guesses, key=lambda g: abs(p.value - g))
+    passes = max(_OFF_THE_REST * max(q.value for q in points), 4.0 * p.u)
+    if k == len(points) - 1:
+        passes *= _BEYOND
+    return _LeftOut(p, f.law.misfit, likely, abs(p.value - likely) / passes)
+
+
+def _stands_out(s: SideLearned) -> list[Finding]:
+    """The step without which the others lie best on one law, if it is plainly off what they make likely. A bad reading
+    bends whatever is drawn through it, so that its neighbours seem off: hence each is left out in turn."""
+    points = s.thrust.points
+    if s.thrust.law.misfit <= 1.0:
+        return []  # they scatter as stated
+    ends = len(points) > _ENOUGH_FOR_AN_END
+    judged = range(len(points)) if ends else range(1, len(points) - 1)
+    ranked = sorted([_left_out(s, k) for k in judged], key=lambda out: out.misfit)
+    if not ranked or ranked[0].off <= 1.0:
         return []
-    return [Finding("stands out", s.side, f"{s.name}: {worst[1]}: measure that step again")]
+    first = ranked[0]
+    likely = [out for out in ranked[:2] if out.off > 1.0 and out.misfit <= _AS_WELL * first.misfit]
+    said = " or ".join([
+        f"{out.point.value:.1f} N at {per_cent(out.point.span)} of the pulse span, where the others make "
+        f"{out.likely:.1f} N likely"
+        for out in likely
+    ])
+    which = "that step" if len(likely) == 1 else "both steps"
+    return [Finding("stands out", s.side, f"{s.name}: {said}: measure {which} again")]
 
 
 def _weak(rig: Rig, sides: Sequence[SideLearned]) -> list[Finding]:
