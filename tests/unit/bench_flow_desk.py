@@ -12,6 +12,7 @@ from barbox.bench import at_box, end_points, flow, keep, prove, record, run
 from barbox.bench.at_box import AtBox
 from barbox.bench.job import Job
 from barbox.bench.proof import StopProof
+from barbox.bench.readings import Reading
 from barbox.bench.sim_person import SimPerson
 from barbox.demo.ride import example_rig
 from barbox.errors import UserError
@@ -56,6 +57,7 @@ class FlowDesk:
         self.at_proof: dict[int, BaseException] = {}
         self.finish: list[UserError | None] = []
         self.sent = 0
+        self.learned: list[Reading] = []
         self.hold_s = 0.27  # of the ESCs
         self.now_s = 0.0
         self.person: SimPerson = SimPerson(Square())
@@ -141,6 +143,7 @@ class FlowDesk:
     def _finish(self, rig, made, path):
         if self.finish and (error := self.finish.pop(0)):
             raise error
+        self.learned = made.in_one_air()
         curves = SimpleNamespace(sides=(SimpleNamespace(side=0, curve_pm=tuple(range(0, 1001, 100)), current_da=()),))
         return SimpleNamespace(findings=()), curves, path.with_suffix(".html")
 

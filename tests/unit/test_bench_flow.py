@@ -4,11 +4,13 @@ import asyncio
 import re
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from bench_flow_desk import PROVED, UNPROVED, FlowDesk
 
-from barbox.bench import plan, record, run
+from barbox.bench import plan, record, run, summary
+from barbox.bench.air import Air
 from barbox.bench.job import END_POINTS, MEASURE, PROVE
 from barbox.errors import AnswerNo, BoxError, UserError
 from barbox.rig import load
@@ -215,3 +217,46 @@ def test_record_csv_and_page_are_put_aside_under_one_number(desk, monkeypatch):
     ]  # fmt: skip
     assert it.path.with_name("trike.bench.2.json").read_bytes() == first
     assert "right,1300" in it.path.with_name("trike.bench.2.csv").read_text()
+
+
+# Another day, another air.
+
+COLD = {"temperature_c": 5.0}
+NOTHING = {"efficiency": (), "reference_cell_v": None}
+RATIO = 288.15 / 278.15  # of absolute temperatures, 15 C over 5 C
+
+
+def test_readings_of_another_air_are_kept_as_read_and_carried_to_one_density(desk):
+    it = desk()
+    ends(it, spans_pm=(300,), person=STOP_AT_TWO)
+    it.run(resume=True, air=COLD)
+    assert it.said("air of 1013.25 hPa and 15 C (1.225 kg/m3). Is that right for them")
+    warm, cold = it.record.run.in_order()
+    assert it.learned[0].thrust_n == pytest.approx(warm.thrust_n * RATIO)
+    assert it.learned[0].current_a == pytest.approx(warm.current_a * RATIO)
+    assert it.learned[1] == cold and it.learned[0].load_v == warm.load_v
+    assert (it.record.air, it.record.airs) == (Air(temperature_c=5.0), {0: Air()})
+    assert [row.split(",")[-1] for row in it.path.with_suffix(".csv").read_text().splitlines()] == [
+        "air_kg_m3", "1.2250", "1.2690",
+    ]  # fmt: skip
+    assert "steps measured in other air" in summary.assumptions(it.record, SimpleNamespace(sides=(), **NOTHING))[-1]
+    it.run(resume=True, person={"slips": {("again", 1): "1"}})  # measured again, in the air of now
+    assert it.record.airs == {} and not it.said("air of")
+
+
+def test_air_that_was_not_said_at_first_can_be_said_later(desk):
+    it = desk()
+    ends(it, spans_pm=(300,), person=STOP_AT_TWO)
+    it.run(resume=True, air=COLD, person={"answers": {"air": False}})
+    assert it.learned == it.record.run.in_order() and it.record.airs == {}
+
+
+def test_air_that_is_too_far_off_is_refused_and_air_that_is_not_said_is_named(desk):
+    it = desk()
+    ends(it, spans_pm=(300,), person=STOP_AT_TWO)
+    before = it.path.read_bytes()
+    why = ends(it, UserError, resume=True, air={"temperature_c": -5.0})
+    assert re.search("5 % of density and no farther.*--fresh", why)
+    assert it.path.read_bytes() == before and it.did == []
+    it.run(resume=True, now_unix_s=4 * 3600)
+    assert it.said("taken to be as then, 1013.25 hPa and 15 C")

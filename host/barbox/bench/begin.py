@@ -7,13 +7,16 @@ from dataclasses import replace
 from pathlib import Path
 
 from barbox.bench import plan, record, run
-from barbox.bench.air import Air
-from barbox.bench.job import PROVE, Job
+from barbox.bench.air import CARRIED, Air
+from barbox.bench.job import MEASURE, PROVE, Job
 from barbox.bench.plan import Step
 from barbox.bench.readings import Run
 from barbox.bench.record import Record
 from barbox.errors import UserError
 from shared_proto.settings import Values
+
+_SAME_AIR_S = 3 * 3600
+"""For so long after its beginning a run's air is taken to be the same without a word: 5 K, 2 % (own estimate)."""
 
 
 async def record_of(job: Job, box: Values) -> Record:
@@ -35,7 +38,7 @@ async def record_of(job: Job, box: Values) -> Record:
         if same and (job.resume or job.what == PROVE or not old.written):
             _refuse_other_steps(job, steps.steps, old)
         if same and (job.resume or await _goes_on(job, old)):
-            return _on(job, steps.steps, old)
+            return await _on(job, steps.steps, old)
     _put_aside(job, path)
     old_curves = [box.get("side.curve", n) for n in range(len(job.rig.sides))]
     made = record.begin(job.rig, steps, now_unix_s=job.now_unix_s, simulated=job.simulated, old_curve_pm=old_curves)
@@ -67,14 +70,39 @@ def _refuse_other_steps(job: Job, steps: Sequence[Step], old: Record) -> None:
                         "--fresh, which puts it aside")
 
 
-def _on(job: Job, steps: Sequence[Step], old: Record) -> Record:
+async def _on(job: Job, steps: Sequence[Step], old: Record) -> Record:
     """The old record as it goes on. Without readings its steps are those asked for now, were any or was it not
     resumed by name."""
     if not old.run.readings and (job.spans_pm is not None or not job.resume):
         old.steps, old.run = tuple(steps), Run(len(steps))
     old.instruments = replace(old.instruments, **job.instruments)
-    old.air = replace(old.air, **job.air)
+    await _in_air(job, old)
     return old
+
+
+async def _in_air(job: Job, old: Record) -> None:
+    """The air of what is measured from now on; what was measured before keeps its own. Raises UserError where fan laws
+    do not carry one to the other."""
+    person, now, measured = job.at.person, replace(old.air, **job.air), sorted(old.run.readings)
+    then = [n for n in measured if n not in old.airs]
+    if then and now != old.air:
+        question = (f"The steps measured so far ({len(then)}) are recorded with air of {old.air}. Is that right for "
+                    f"them, and {now} only for those to come?")
+        if await run.agreed(person, "air", question):
+            old.airs.update(dict.fromkeys(then, old.air))
+    elif job.what == MEASURE and measured and not old.run.done and not job.air and _is_old(job, old):
+        person.tell(f"that run was begun {record.began(old)}, and the air is taken to be as then, {now}: where it is "
+                    "not, stop, and say it with --pressure and --temperature")
+    for air in [old.airs[n] for n in measured if n in old.airs]:
+        if abs(air.density_kg_m3 / now.density_kg_m3 - 1.0) > CARRIED:
+            raise UserError(f"{job.record_path}: has steps measured in air of {air}, and now it is {now}: readings are "
+                            f"carried over {100 * CARRIED:g} % of density and no farther; go on in air like that one, "
+                            "or begin anew with --fresh")
+    old.air = now
+
+
+def _is_old(job: Job, old: Record) -> bool:
+    return job.now_unix_s - old.began_unix_s > _SAME_AIR_S
 
 
 async def _goes_on(job: Job, old: Record) -> bool:

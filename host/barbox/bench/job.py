@@ -20,9 +20,10 @@ MEASURE, PROVE, END_POINTS = "measure", "prove", "end points"
 class Job:
     """What was asked for.
 
-    `spans_pm`: pulse spans to measure at, None: not said. `instruments`, `air`: what was said about them; on resuming
-    it replaces what the record has. `resume`: True, False (begin anew), None (ask where a run was not finished).
-    `day`: ISO date; `now_unix_s` for the record.
+    `spans_pm`: pulse spans to measure at, None: not said. `instruments`, `air`: what was said about them; on resuming,
+    instruments replace what the record has, and air is that of what is measured from then on (`barbox.bench.begin`).
+    `resume`: True, False (begin anew), None (ask where a run was not finished). `day`: ISO date; `now_unix_s` for the
+    record.
     """
 
     rig: Rig

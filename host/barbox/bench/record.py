@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime, timezone
 from pathlib import Path
 from typing import Any
@@ -34,6 +34,7 @@ class Record:
     steps: tuple[Step, ...]
     instruments: Instruments = field(default_factory=Instruments)
     air: Air = field(default_factory=Air)
+    airs: dict[int, Air] = field(default_factory=dict)  # of steps that were measured in other air than `air`
     simulated: bool = False
     checklist: dict[str, bool] = field(default_factory=dict)
     proofs: list[StopProof] = field(default_factory=list)
@@ -52,34 +53,56 @@ class Record:
             "steps": [asdict(s) for s in self.steps],
             "instruments": asdict(self.instruments),
             "air": asdict(self.air),
+            "airs": {str(n): asdict(air) for n, air in sorted(self.airs.items())},
             "proofs": [p.as_dict() for p in self.proofs],
             "at": self.run.at,
             "skipped": sorted(self.run.skipped),
             "readings": [r.as_dict() for r in self.run.in_order()],
         }
 
+    def take(self, reading: Reading) -> None:
+        """Keep the reading of the present step, in the record's air. Raises ValueError for another step's."""
+        self.run.take(reading)
+        self.airs.pop(reading.step, None)
+
+    def air_of(self, step: int) -> Air:
+        """The air that a step was measured in."""
+        return self.airs.get(step, self.air)
+
+    def in_one_air(self) -> list[Reading]:
+        """The readings, by step, carried to the record's air by the fan laws: thrust and current go with density."""
+        return [_carried(r, self.air.density_kg_m3 / self.air_of(r.step).density_kg_m3) for r in self.run.in_order()]
+
     def to_json(self) -> bytes:
         """The file's bytes."""
         return json.dumps(self.as_dict(), indent=1).encode() + b"\n"
 
     def to_csv(self, rig: Rig) -> bytes:
-        """A row a reading; section voltages lowest first."""
+        """A row a reading, as it was read; section voltages lowest first."""
         most = max([len(s.section_cells) for s in rig.sides])
         out = io.StringIO()
         rows = csv.writer(out, lineterminator="\n")
         head = ["step", "side", "pulse_us", "span_percent", "thrust_n", "current_a", "typed"]
-        rows.writerow(head + [f"{what}_{k + 1}_v" for what in ("rest", "load") for k in range(most)])
+        rows.writerow([*head, *[f"{what}_{k + 1}_v" for what in ("rest", "load") for k in range(most)], "air_kg_m3"])
         for r in self.run.in_order():
             span = 100.0 * span_of(rig, r.side, r.pulse_us)
             padded = [[*v, *[None] * (most - len(v))] for v in (r.rest_v, r.load_v)]
             what = [r.step, rig.sides[r.side].name, r.pulse_us, f"{span:.1f}", _cell(r.thrust_n), _cell(r.current_a)]
-            rows.writerow([*what, r.typed, *[_cell(v) for v in padded[0] + padded[1]]])
+            density = f"{self.air_of(r.step).density_kg_m3:.4f}"
+            rows.writerow([*what, r.typed, *[_cell(v) for v in padded[0] + padded[1]], density])
         return out.getvalue().encode()
 
     def save(self, rig: Rig, path: Path) -> None:
         """Write the JSON file and the CSV beside it, each whole. Raises UserError when that is not possible."""
         write_whole(path, self.to_json())
         write_whole(path.with_suffix(".csv"), self.to_csv(rig))
+
+
+def _carried(r: Reading, by: float) -> Reading:
+    if by == 1.0:
+        return r
+    thrust_n, current_a = (None if value is None else value * by for value in (r.thrust_n, r.current_a))
+    return replace(r, thrust_n=thrust_n, current_a=current_a)
 
 
 def _cell(value: float | None) -> str:
@@ -152,6 +175,7 @@ def _from(data: dict[str, Any]) -> Record:
         steps=steps,
         instruments=Instruments(**data["instruments"]),
         air=Air(**data["air"]),
+        airs={int(n): Air(**air) for n, air in data.get("airs", {}).items()},
         simulated=bool(data["simulated"]),
         checklist=dict(data["checklist"]),
         proofs=[StopProof(**p) for p in data["proofs"]],

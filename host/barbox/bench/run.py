@@ -175,7 +175,7 @@ async def measure(
             continue
         finally:
             rested_s = clock() + step.rest_s  # counted from the reading, so that hurried typing shortens nothing
-        run.take(reading)
+        record.take(reading)
         await aside(record.save, rig, path)
 
 
@@ -346,7 +346,7 @@ async def agreed(person: Person, what: str, question: str, side: int | None = No
 
 def finish(rig: Rig, record: Record, path: Path) -> tuple[learn.Learned, curve.Curves, Path]:
     """Learn, make the tables, and write record and page. Returns both and the page's path. Raises UserError."""
-    learned = learn.learn(rig, record.run.in_order(), record.instruments, record.air)
+    learned = learn.learn(rig, record.in_one_air(), record.instruments, record.air)
     curves = curve.make(rig, learned)
     record.result = summary.as_dict(rig, learned, curves)
     record.save(rig, path)

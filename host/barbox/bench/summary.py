@@ -184,10 +184,10 @@ def assumptions(record: Record, learned: Learned) -> list[str]:
             f"all values are carried to strings that rest at {learned.reference_cell_v:.3f} V a cell, by the fan "
             "laws; sag stays as it is"
         )
-    lines.append(
-        f"air of {record.air.pressure_hpa:g} hPa and {record.air.temperature_c:g} C: {record.air.density_kg_m3:.3f} "
-        "kg/m3, humidity left out"
-    )
+    lines.append(f"air of {record.air}, humidity left out")
+    if other := [n for n in sorted(record.run.readings) if n in record.airs]:
+        each = ", ".join([f"{n + 1} ({record.airs[n].density_kg_m3:.3f} kg/m3)" for n in other])
+        lines.append(f"steps measured in other air, thrust and current carried to this with density (fan laws): {each}")
     return lines
 
 
