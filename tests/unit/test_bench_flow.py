@@ -7,12 +7,15 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
-from bench_flow_desk import PROVED, UNPROVED, FlowDesk
+from bench_flow_desk import PROVED, UNPROVED, FlowDesk, Square
 
 from barbox.bench import plan, record, run, summary
 from barbox.bench.air import Air
 from barbox.bench.job import END_POINTS, MEASURE, PROVE
+from barbox.bench.session import BenchStopped
+from barbox.bench.sim_person import SimPerson
 from barbox.errors import AnswerNo, BoxError, UserError
+from barbox.records import Status
 from barbox.rig import load
 
 STOP_AT_TWO = {"slips": {("thrust", 2): "stop"}}
@@ -260,3 +263,36 @@ def test_air_that_is_too_far_off_is_refused_and_air_that_is_not_said_is_named(de
     assert it.path.read_bytes() == before and it.did == []
     it.run(resume=True, now_unix_s=4 * 3600)
     assert it.said("taken to be as then, 1013.25 hPa and 15 C")
+
+
+# A step that the box always ends.
+
+
+def stopped():
+    return BenchStopped("serial:x", Status(**dict.fromkeys(Status._fields, 0)))
+
+
+def test_a_step_at_which_the_box_always_stops_can_be_left_out(desk):
+    it = desk()
+    it.at_step = {n: stopped() for n in (4, 5, 6)}  # spun up twice, one step measured
+    it.run(spans_pm=(300, 400))
+    assert it.steps == [(0, 300), *3 * [(1, 300)], (0, 400), (1, 400)]
+    assert len(it.said("Enter goes on with step 2 in another run")) == 3
+    assert it.record.run.skipped == {1} and sorted(it.record.run.readings) == [0, 2, 3]
+
+
+def test_the_words_hold_after_such_a_stop_and_are_on_disk(desk):
+    it = desk()
+    it.at_step = {4: stopped()}
+    slips = {("ready:again", 1): "well", ("ready:again", 2): "back", ("thrust", 2): "stop"}
+    ends(it, spans_pm=(300, 400), person={"slips": slips})
+    assert it.said('"well" is none of Enter, back, skip, stop')
+    assert it.steps == [(0, 300), (1, 300), (0, 300)] and it.record.run.at == 0
+
+
+def test_a_simulated_person_does_not_try_for_ever():
+    person = SimPerson(Square())
+    asked = [("next", "step 2: repeat, back, skip or stop?")] * 4 + [("next", "step 3: repeat, back, skip or stop?")]
+    asked += [("ready:run", "Enter asks the box")] * 3 + [("turns", "?"), ("ready:run", "Enter asks the box")]
+    said = [asyncio.run(person.ask(*one)) for one in asked]
+    assert said == ["repeat", "repeat", "skip", "repeat", "repeat", "", "", "stop", "yes", ""]

@@ -165,7 +165,8 @@ async def _measure(job: Job, made: Record, spun_up: bool) -> bool:
                                   sleep=job.at.sleep, aside=job.aside)
         except BenchStopped as stop:
             person.tell(f"{stop}; what was read is kept")
-            await at_box.enter(person, "ready:again", "Enter goes on with this step in another run (or stop)")
+            await run.go_on(made, person, another_run=True)
+            await job.aside(made.save, job.rig, job.record_path)
     return spun_up
 
 

@@ -60,8 +60,8 @@ class Person(Protocol):
 
     async def ask(self, what: str, question: str, side: int | None = None) -> str:
         """What they type. `what` says which question it is: "check:KEY", "turns", "thrust", "current", "keep"
-        (an odd reading), "next", "ready:..." (only Enter is wanted), "ear" (Enter at the moment), and the questions of
-        `barbox.bench.flow`.
+        (an odd reading), "next" (a word of `WORDS`), "ready:again" (that, or Enter), other "ready:..." (only Enter is
+        wanted), "again" (a step, or Enter), "ear" (Enter at the moment), and the questions of `barbox.bench.flow`.
         Raises Stopped when there is nobody any more."""
         ...
 
@@ -167,7 +167,7 @@ async def measure(
             reading = await _one(rig, record, step, bench, person, scale, clock, sleep)
         except _Again as again:
             person.tell(str(again))
-            await _next(record, person)
+            await go_on(record, person)
             await aside(record.save, rig, path)
             continue
         except _Moved:
@@ -295,15 +295,23 @@ async def _current(record: Record, step: Step, person: Person, expected: Expecte
             return read.value, read.kept
 
 
-async def _next(record: Record, person: Person) -> None:
-    """After a step without a reading."""
+async def go_on(record: Record, person: Person, another_run: bool = False) -> None:
+    """After a step without a reading: to where the person wants it to go on. `another_run`: the bench run is over, and
+    Enter goes on with the step in another. Raises Stopped."""
+    step = f"step {record.run.at + 1}"
+    what, again, question = "next", "repeat", f"{step}: repeat, back, skip or stop?"
+    if another_run:
+        what, again = "ready:again", "Enter"
+        question = f"Enter goes on with {step} in another run (or back, skip, stop)"
     while True:
-        typed = await person.ask("next", "repeat, back, skip or stop?")
+        typed = (await person.ask(what, question)).strip()
+        if another_run and not typed:
+            return
         try:
             _word(record, typed)
         except _Moved:
             return
-        person.tell(f'"{typed.strip()}" is none of repeat, back, skip, stop')
+        person.tell(f'"{typed}" is none of {again}, back, skip, stop')
 
 
 def _word(record: Record, typed: str) -> None:

@@ -23,6 +23,8 @@ _LISTENS_S = 60.0
 _LET_GO_MS = 100  # the box has to see the button let go before it is held
 _BUTTON = 0b10  # of `inputs` of a status
 _READ = ("thrust", "current")
+_TRIES = 3
+"""Of a step, or of a run that gets nowhere: a box that always stops it would keep a person who never gives up."""
 
 
 class Seen(Protocol):
@@ -151,6 +153,8 @@ class SimPerson:
         self._slips = dict(slips or {})
         self._answers = dict(answers or {})
         self._count: dict[str, int] = dict.fromkeys(_READ, 0)
+        self._tried: dict[str, int] = {}
+        self._runs_in_vain = 0  # asked for one after another, with nothing asked between
         self.heard: list[str] = []
 
     # The flow of a run asks and tells.
@@ -168,10 +172,11 @@ class SimPerson:
             return self.typed(what, side or 0)
         kind, _, key = what.rpartition(":")
         self._count[what] = self._count.get(what, 0) + 1
+        self._runs_in_vain = self._runs_in_vain + 1 if what == "ready:run" else 0
         if slip := self._slips.pop((what, self._count[what]), None):
             return slip
-        if what == "next":
-            return "repeat"
+        if what in ("next", "ready:again"):
+            return self._tries_again(question)
         if what == "ear" and self._hands is not None:
             return await self._listened(self._hands, side or 0)
         if what == "ready:stop":
@@ -180,9 +185,18 @@ class SimPerson:
             self._learning = int(key)
             self._hands.disconnect_fan(self._learning)
             return question.split('"')[1]  # as it was told
+        if what == "ready:run" and self._runs_in_vain == _TRIES:
+            return "stop"
         if kind == "ready" or what == "again":
             return ""
         return "yes" if self._answers.get(key, True) else "no"
+
+    def _tries_again(self, question: str) -> str:
+        """Twice, as the question names the step; then it lets it be."""
+        self._tried[question] = self._tried.get(question, 0) + 1
+        if self._tried[question] % _TRIES == 0:
+            return "skip"
+        return "" if question.startswith("Enter") else "repeat"
 
     async def _listened(self, hands: Hands, side: int) -> str:
         """Until the fan has no drive any more, and a finger has moved."""
