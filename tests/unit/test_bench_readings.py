@@ -47,7 +47,6 @@ def test_a_typed_thrust(typed, newtons, unit):
         ("12 A", "N", "is a current"),
         ("12 V", "N", "is a voltage"),
         ("12 stone", "N", 'not known here, "stone"'),
-        ("12 lbf", "N", "is in lbf, and this run reads N"),
     ],
 )
 def test_what_is_no_reading_is_a_sentence(typed, unit, why):
@@ -81,7 +80,7 @@ def test_ten_times_off_is_asked_about_and_can_be_confirmed(typed):
         read_thrust(typed, N, Expected(thrust_n=12.3))
     assert read_thrust(typed + "!", N, Expected(thrust_n=12.3))[0] == float(typed)
     assert read_thrust("123!", N, Expected(thrust_n=12.3)).kept
-    assert read_thrust("11.9", N, Expected(thrust_n=12.3)) == (11.9, "N", False)
+    assert read_thrust("11.9", N, Expected(thrust_n=12.3)) == (11.9, "N", False, 0.1)
 
 
 def test_a_fan_that_has_hardly_started_is_no_mistake():
@@ -104,6 +103,50 @@ def test_a_dead_band_that_nobody_knows_yet_is_no_mistake():
         read_thrust("26", N, low)
     with pytest.raises(UserError, match="was expected"):
         read_thrust("1.0", N, Expected(thrust_n=10, span=0.4))
+
+
+def test_another_unit_is_asked_about_and_confirmed():
+    with pytest.raises(UserError, match="12 lbf\" is in lbf, and this run reads N so far: type it in N, or"):
+        read_thrust("12 lbf", N, Expected(thrust_n=50))
+    with pytest.raises(UserError, match="so far; it is a thrust of 53.4 N where about 5 N was expected as well"):
+        read_thrust("12 lbf", N, Expected(thrust_n=5))
+    changed = read_thrust("12.0 lbf!", N, Expected(thrust_n=50))
+    assert (changed.unit, changed.kept) == ("lbf", False) and changed.value == pytest.approx(12 * 4.4482216)
+
+
+def test_a_wrong_first_unit_is_asked_about():
+    """0.41 of kgf is what the sheet has at 25 %; as N it would pass for a fan in its dead band."""
+    new, low = Instruments(), Expected(thrust_n=4.06, span=0.25)
+    with pytest.raises(UserError, match="and in kgf it would be 4.02 N: look at the point and the unit"):
+        read_thrust("0.41 N", new, low)
+    assert read_thrust("0.41 N!", new, low).value == 0.41
+    assert read_thrust("0.41 kgf", new, low).unit == "kgf"
+    assert read_thrust("0.01 N", new, low).value == 0.01  # a dead band, in whatever unit
+
+
+def test_a_small_fan_is_checked_as_well():
+    """All of its thrust lies below 2 N; the display shows hundredths."""
+    with pytest.raises(UserError, match="about 0.6 N was expected"):
+        read_thrust("0.06", N, Expected(thrust_n=0.6))
+    with pytest.raises(UserError, match="about 0.135 N was expected"):
+        read_thrust("1.38", N, Expected(thrust_n=0.135, span=0.15))
+
+
+@pytest.mark.parametrize(
+    ("typed", "step_n"),
+    [("12.3 N", 0.1), ("12 N", 1.0), ("1.25 kgf", 0.0980665), ("0", None), ("0,00", 0.01), ("20!", 1.0), (".5N", 0.1)],
+)
+def test_decimals_and_unit_tell_the_resolution(typed, step_n):
+    read = read_thrust(typed, Instruments(thrust_unit=None if typed[-1].isalpha() else "N"), Expected())
+    assert read.step == (None if step_n is None else pytest.approx(step_n))
+
+
+def test_the_finest_reading_tells_the_scales_resolution():
+    """Somebody leaves a 0 out; who has stated the step is believed."""
+    seen = [replace(reading(n), thrust_step_n=s) for n, s in enumerate((None, 1.0, 0.1))]
+    assert Instruments().resolved(seen).step_n == 0.1
+    assert Instruments().resolved(seen, 0.01).step_n == 0.01
+    assert Instruments(thrust_step_n=0.5).resolved(seen).step_n == 0.5
 
 
 def test_expectation_follows_the_nearest_reading_by_the_fan_laws():
@@ -203,7 +246,7 @@ def test_a_scale_in_pieces_and_its_mean():
     scale.feed(b"2.0 N\n\n", 1.0)
     scale.feed(b"hello\n14.0\n", 1.5)
     mean = scale.mean(0.5, 2.0)
-    assert (mean.thrust_n, mean.lines) == (13.0, 2)
+    assert (mean.thrust_n, mean.lines, mean.step_n) == (13.0, 2, 0.1)
     assert mean.sd_n == pytest.approx(2**0.5)
 
 

@@ -52,6 +52,7 @@ def test_a_whole_run_ends_in_tables_record_and_page(tmp_path):
     asyncio.run(run.spin_up(RIG, bench.plan, bench.session, bench.person))
     bench.measure()
     learned, curves, page = run.finish(RIG, bench.record, bench.path)
+    assert "scale read to 0.0981 N" in page.read_text()  # typed in kgf to two decimals, and nobody has stated it
     assert bench.record.checklist["tied"] and len(bench.record.run.readings) == STEPS
     assert bench.said("12 steps, about") and bench.said("Local law")
     assert page.name == "trike.bench.html" and page.exists() and (tmp_path / "trike.bench.csv").exists()

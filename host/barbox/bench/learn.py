@@ -164,6 +164,7 @@ def learn(rig: Rig, readings: Sequence[Reading], instruments: Instruments, air: 
     """Fit everything. Raises UserError, in one sentence, for a side without a usable reading: thrust is assumed only
     where there is no scale, and on all sides alike."""
     cell_v = _reference(rig, readings)
+    instruments = instruments.resolved(readings)
     efficiency = tuple([s.fan.efficiency or ASSUMED_EFFICIENCY for s in rig.sides])
     seen = []
     for n in range(len(rig.sides)):
@@ -235,7 +236,7 @@ def _seen(
         seen = [Point(span, v, u_of(v)) for span, v in found if v >= resolution and v > 0]
         return seen, tuple([span for span, v in found if v < resolution or v <= 0])
 
-    pulls = points(lambda r: r.thrust_n, instruments.thrust_u_n, instruments.thrust_step_n)
+    pulls = points(lambda r: r.thrust_n, instruments.thrust_u_n, instruments.step_n)
     amps = points(lambda r: r.current_a, instruments.current_u_a, instruments.current_step_a)
     power: list[Point] = []
     merits: list[Merit] = []
@@ -245,7 +246,7 @@ def _seen(
             continue
         span, shaft_w = span_of(rig, n, r.pulse_us), efficiency * volts * current_a
         power.append(Point(span, shaft_w, shaft_w * instruments.current_u_a(current_a) / current_a))
-        if r.thrust_n and r.thrust_n >= instruments.thrust_step_n:
+        if r.thrust_n and r.thrust_n >= instruments.step_n:
             share = ideal_w(r.thrust_n, rig.sides[n].fan.diameter_mm, air) / shaft_w
             merits.append(Merit(span, share, share * _relative_u(instruments, r.thrust_n, current_a)))
     return _Seen(n, raw, mine, *pulls, *amps, power, tuple(merits))

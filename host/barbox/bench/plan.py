@@ -41,6 +41,11 @@ class Step:
     rest_s: float
 
     @property
+    def full_n(self) -> float:
+        """Thrust that the sheet has at full pulse."""
+        return self.expected_n / (self.span_pm / 1000.0) ** 2
+
+    @property
     def expected(self) -> Expected:
         """What to check the first reading against."""
         return Expected(self.expected_n, self.expected_a, self.span_pm / 1000.0)

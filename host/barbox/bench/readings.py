@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from math import hypot, isfinite
+from string import ascii_letters
 from typing import Any, NamedTuple
 
-from barbox.bench.units import CURRENT_A, THRUST_N, parse
+from barbox.bench.units import CURRENT_A, THRUST_N, parse, shown_step
 from barbox.errors import UserError
 
 THRUST, CURRENT = "thrust", "current"
 
+_UNKNOWN_STEP_N = 0.1
+"""The scale's display step while nothing has told it."""
+
 _FAR_OFF = 4.0
 """A reading this many times what was expected, or that part of it, is asked about: a lost point makes ten."""
+
+_PLAIN_STEPS, _NOISE_STEPS = 20, 3
+"""Display steps that have to be expected before a low reading is odd; and by which a high one has to be too high."""
 
 _NEAR_DEAD_BAND = 0.5
 _FAR_OFF_THERE = 8.0
@@ -26,7 +33,8 @@ _SWING = 0.005
 
 @dataclass(frozen=True)
 class Instruments:
-    """What the person measures with. Resolution: the smallest step that is shown, in N and A.
+    """What the person measures with. Resolution: the smallest step that is shown, in N and A; of the scale None while
+    nobody has stated it: then the decimals of the readings tell it (`resolved`).
 
     `*_error_percent`: expanded uncertainty (k = 2) of the instrument's gain, alike on every side. `scale` and
     `clamp` say whether there is one. `thrust_unit` None: not chosen yet.
@@ -35,14 +43,26 @@ class Instruments:
     scale: bool = True
     clamp: bool = True
     thrust_unit: str | None = None
-    thrust_step_n: float = 0.1
+    thrust_step_n: float | None = None
     thrust_error_percent: float = 1.0
     current_step_a: float = 0.1
     current_error_percent: float = 3.0
 
+    @property
+    def step_n(self) -> float:
+        """The scale's resolution in N."""
+        return _UNKNOWN_STEP_N if self.thrust_step_n is None else self.thrust_step_n
+
+    def resolved(self, readings: Sequence[Reading], step_n: float | None = None) -> Instruments:
+        """With the resolution that was stated, or else the finest of the readings and of `step_n`."""
+        if self.thrust_step_n is not None:
+            return self
+        steps = [s for s in (step_n, *[r.thrust_step_n for r in readings]) if s is not None]
+        return replace(self, thrust_step_n=min(steps, default=None))
+
     def thrust_u_n(self, thrust_n: float) -> float:
         """Standard uncertainty of one reading: a step of a display that hunts, and swing."""
-        return hypot(self.thrust_step_n, _SWING * thrust_n)
+        return hypot(self.step_n, _SWING * thrust_n)
 
     def current_u_a(self, current_a: float) -> float:
         """Standard uncertainty of one reading of the clamp meter, likewise."""
@@ -54,7 +74,8 @@ class Reading:
     """What one step gave. Section voltages lowest first, None where the box did not believe one.
 
     `rest_v` is just before the step, `load_v` the mean while it was steady. Thrust and current None: not measured.
-    `kept`: which of them (THRUST, CURRENT) a person kept though the plan finds it odd.
+    `kept`: which of them (THRUST, CURRENT) a person kept though the plan finds it odd. `thrust_step_n`: the scale's
+    resolution as far as this reading shows it.
     """
 
     step: int
@@ -66,6 +87,7 @@ class Reading:
     current_a: float | None = None
     typed: str = ""
     kept: tuple[str, ...] = ()
+    thrust_step_n: float | None = None
 
     @staticmethod
     def from_dict(data: dict[str, Any]) -> Reading:
@@ -153,10 +175,11 @@ def _odd(value: float, expected: Expected, step: float, what: str) -> Odd | None
     )
 
     def off(wanted: float | None) -> bool:
-        # Near the bottom of the range a fan that has hardly started, or a display that shows one digit, is no mistake.
-        if wanted is None or max(value, wanted) < 20 * step:
+        # A fan that has hardly started, or a display that shows one digit or is a few steps off at 0, is no mistake.
+        if wanted is None:
             return False
-        return not expected.low * wanted <= value <= expected.high * wanted
+        low = value < expected.low * wanted and wanted >= _PLAIN_STEPS * step
+        return low or value - _NOISE_STEPS * step > expected.high * wanted
 
     odd = f"a {what} of {value:.3g} {unit} where about {{:.3g}} {unit} was expected"
     if by_plan is None:
@@ -171,7 +194,7 @@ def _odd(value: float, expected: Expected, step: float, what: str) -> Odd | None
 
 def odd_thrust(thrust_n: float, instruments: Instruments, expected: Expected) -> Odd | None:
     """As `read_thrust` judges, of a scale that prints: what is odd about its reading, None for nothing."""
-    odd = _odd(thrust_n, expected, instruments.thrust_step_n, THRUST)
+    odd = _odd(thrust_n, expected, instruments.step_n, THRUST)
     advice = "look at its unit, whether it still weighs (pull at it), and whether the rope is free"
     return odd and Odd(f"the scale's lines make {odd.text}: {advice}", odd.by_plan)
 
@@ -185,28 +208,60 @@ def _near(odd: Odd | None, typed: str, sure: bool) -> bool:
 
 
 class Typed(NamedTuple):
-    """A reading in N or A, the unit it was typed in, and whether it was kept though the plan finds it odd."""
+    """A reading in N or A, the unit it was typed in, whether it was kept though the plan finds it odd, and the step of
+    the display, in N or A, as far as its decimals show it."""
 
     value: float
     unit: str
     kept: bool
+    step: float | None
 
 
 def read_thrust(typed: str, instruments: Instruments, expected: Expected) -> Typed:
-    """A typed reading of the scale; a "!" behind it keeps a value that is far off.
+    """A typed reading of the scale; a "!" behind it keeps a value that is far off, or another unit than before.
 
-    Raises UserError, one sentence, for what is no reading; nothing has changed then.
+    `instruments`: with the resolution of the readings before, `resolved`. Raises UserError, one sentence, for what is
+    no reading; nothing has changed then.
     """
     text, sure = _sure(typed)
     value, unit = parse(text, THRUST_N, instruments.thrust_unit)
-    return Typed(value, unit, _near(_odd(value, expected, instruments.thrust_step_n, THRUST), text, sure))
+    shown = shown_step(_digits(text))
+    step = None if shown is None else shown * THRUST_N[unit]
+    odd = _odd(value, expected, instruments.resolved((), step).step_n, THRUST)
+    if instruments.thrust_unit is None:
+        odd = odd or _likelier_unit(value, unit, expected)
+    elif unit != instruments.thrust_unit and not sure:
+        reads = f"is in {unit}, and this run reads {instruments.thrust_unit} so far"
+        also = f"; it is {odd.text} as well" if odd else ""
+        raise UserError(f'"{text}" {reads}{also}: type it in {instruments.thrust_unit}, or, where the scale now shows '
+                        f"{unit}, confirm it with ! behind it")
+    return Typed(value, unit, _near(odd, text, sure), step)
+
+
+def _likelier_unit(thrust_n: float, unit: str, expected: Expected) -> Odd | None:
+    """At the bottom of the range next to nothing may be right, but not where another unit would be: a wrong first unit
+    makes all that follow wrong."""
+    wanted = expected.thrust_n
+    if wanted is None or thrust_n * _FAR_OFF_THERE >= wanted:
+        return None
+    for other, newtons in THRUST_N.items():
+        would_n = thrust_n / THRUST_N[unit] * newtons
+        if wanted / _FAR_OFF <= would_n <= 1.5 * wanted:
+            there = f"a thrust of {thrust_n:.3g} N where about {wanted:.3g} N was expected"
+            return Odd(f"{there}, and in {other} it would be {would_n:.3g} N", False)
+    return None
 
 
 def read_current(typed: str, instruments: Instruments, expected: Expected) -> Typed:
     """A typed reading of the clamp meter, as `read_thrust`."""
     text, sure = _sure(typed)
-    value, unit = parse(text, CURRENT_A, None if text.strip().lower().endswith("a") else "A")
-    return Typed(value, unit, _near(_odd(value, expected, instruments.current_step_a, CURRENT), text, sure))
+    value, unit = parse(text, CURRENT_A, "A")
+    kept = _near(_odd(value, expected, instruments.current_step_a, CURRENT), text, sure)
+    return Typed(value, unit, kept, None)
+
+
+def _digits(text: str) -> str:
+    return text.strip().rstrip("%" + ascii_letters).strip()
 
 
 def _sure(typed: str) -> tuple[str, bool]:

@@ -11,7 +11,7 @@ from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from time import monotonic
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 from barbox.bench import curve, learn, page, summary
 from barbox.bench.checklist import CAUTIONS, QUESTIONS, refusal, yes
@@ -212,13 +212,14 @@ async def _one(
     load_v = tuple([means.section_v[n] for n in inputs])
     spans = {s.number: s.span_pm / 1000.0 for s in record.steps}
     expected = expected_by(record.run.in_order(), step.side, step.span_pm / 1000.0, spans, step.expected)
-    thrust_n, typed, odd_n = await _thrust(record, step, person, scale, zero, ended_s, clock, expected)
+    pull = await _thrust(record, step, person, scale, zero, ended_s, clock, expected)
     if side.current_sensor:
         current_a, odd_a = means.current_a[step.side], False
     else:
         current_a, odd_a = await _current(record, step, person, expected)
-    kept = tuple([what for what, odd in ((THRUST, odd_n), (CURRENT, odd_a)) if odd])
-    return Reading(step.number, step.side, step.pulse_us, rest_v, load_v, thrust_n, current_a, typed, kept)
+    kept = tuple([what for what, odd in ((THRUST, pull.kept), (CURRENT, odd_a)) if odd])
+    return Reading(step.number, step.side, step.pulse_us, rest_v, load_v, pull.thrust_n, current_a, pull.typed, kept,
+                   pull.step_n)
 
 
 def _zero(scale: Scale | None, clock: Callable[[], float]) -> Mean | None:
@@ -230,6 +231,15 @@ def _zero(scale: Scale | None, clock: Callable[[], float]) -> Mean | None:
         raise _Again(str(error)) from None
 
 
+class _Pull(NamedTuple):
+    """Thrust, as it was typed; see `Reading`."""
+
+    thrust_n: float | None = None
+    typed: str = ""
+    kept: bool = False
+    step_n: float | None = None
+
+
 async def _thrust(
     record: Record,
     step: Step,
@@ -239,23 +249,22 @@ async def _thrust(
     ended_s: float,
     clock: Callable[[], float],
     expected: Expected,
-) -> tuple[float | None, str, bool]:
-    """Thrust, as it was typed, and whether it was kept though the plan finds it odd."""
+) -> _Pull:
     if scale is not None and zero is not None:
         return await _printed(record, step, person, scale, zero, ended_s, clock, expected)
     if not record.instruments.scale:
-        return None, "", False
+        return _Pull()
     unit = record.instruments.thrust_unit
     while True:
         typed = await person.ask("thrust", f"thrust{f' in {unit}' if unit else ', with its unit'} ({WORDS})", step.side)
         _word(record, typed)
         try:
-            read = read_thrust(typed, record.instruments, expected)
+            read = read_thrust(typed, record.instruments.resolved(record.run.in_order()), expected)
         except UserError as error:
             person.tell(str(error))
             continue
         record.instruments = replace(record.instruments, thrust_unit=read.unit)
-        return read.value, typed, read.kept
+        return _Pull(read.value, typed, read.kept, read.step)
 
 
 async def _printed(
@@ -267,18 +276,19 @@ async def _printed(
     ended_s: float,
     clock: Callable[[], float],
     expected: Expected,
-) -> tuple[float, str, bool]:
+) -> _Pull:
     try:
         seen = scale.mean(ended_s - MEASURE_S, ended_s - _LET_GO_S)
-        thrust_n = net(seen, zero, scale.mean(clock() - _ZERO_S), record.instruments.thrust_step_n)
+        instruments = record.instruments.resolved(record.run.in_order(), seen.step_n)
+        thrust_n = net(seen, zero, scale.mean(clock() - _ZERO_S), instruments.step_n, step.full_n)
     except UserError as error:
         raise _Again(str(error)) from None
-    odd = odd_thrust(thrust_n, record.instruments, expected)
+    odd = odd_thrust(thrust_n, instruments, expected)
     if odd:
         person.tell(odd.text)
         if not await agreed(person, "keep", "Keep this reading all the same?", step.side):
             raise _Again("the reading was not kept")
-    return thrust_n, f"{seen.lines} lines of the scale", bool(odd and odd.by_plan)
+    return _Pull(thrust_n, f"{seen.lines} lines of the scale", bool(odd and odd.by_plan), seen.step_n)
 
 
 async def _current(record: Record, step: Step, person: Person, expected: Expected) -> tuple[float | None, bool]:

@@ -5,17 +5,19 @@ from __future__ import annotations
 import re
 from collections import deque
 from dataclasses import dataclass
+from math import hypot, sqrt
 from statistics import fmean, stdev
 from threading import Event, Lock, Thread
 from time import monotonic
 from typing import NamedTuple
 
-from barbox.bench.units import THRUST_N, unit_named
+from barbox.bench.units import THRUST_N, shown_step, unit_named
 from barbox.errors import UserError
 
 SILENT_S = 2.0
 """A scale that has said nothing for this long is silent (they print some times a second; common practice)."""
 
+_ROPE = 0.0015
 _LONGEST_LINE = 200
 _KEPT = 1000
 # A comma counts as a decimal sign only where nothing but one number can be meant: "1,12.5" is two numbers.
@@ -23,11 +25,13 @@ _NUMBER = re.compile(r"([-+]?)\s*(\d+(?:\.\d+|,\d+(?![.\d]))?)(?:\s*([A-Za-z]+))
 
 
 class Number(NamedTuple):
-    """A number of a line. `unit` None: none that is known follows it; `word`: what follows it, "" for nothing."""
+    """A number of a line. `unit` None: none that is known follows it; `word`: what follows it, "" for nothing; `step`:
+    the display's, in the same unit, where the decimals show it."""
 
     value: float
     unit: str | None
     word: str
+    step: float | None
 
 
 def last_number(line: str) -> Number | None:
@@ -36,17 +40,30 @@ def last_number(line: str) -> Number | None:
     if not found:
         return None
     sign, digits, word = found[-1].groups()
-    value = float(digits.replace(",", "."))
-    return Number(-value if sign == "-" else value, unit_named(word, THRUST_N) if word else None, word or "")
+    value = float(digits.replace(",", ".")) * (-1 if sign == "-" else 1)
+    return Number(value, unit_named(word, THRUST_N) if word else None, word or "", shown_step(digits))
 
 
 @dataclass(frozen=True)
 class Mean:
-    """A mean over a while, in N; `sd_n` of single lines, 0 for one line."""
+    """A mean over a while, in N; `sd_n` of single lines, 0 for one line; `step_n`: the display's, by the decimals."""
 
     thrust_n: float
     sd_n: float
     lines: int
+    step_n: float | None = None
+
+    @property
+    def u_n(self) -> float:
+        """Standard deviation of the mean."""
+        return self.sd_n / sqrt(self.lines)
+
+
+class _Line(NamedTuple):
+    at_s: float
+    thrust_n: float
+    step_n: float | None
+    odd: str  # a word behind the number that is no unit
 
 
 class ScaleLines:
@@ -55,7 +72,7 @@ class ScaleLines:
     def __init__(self, unit: str) -> None:
         self.unit = unit
         self._rest = ""
-        self._seen: deque[tuple[float, float, str]] = deque(maxlen=_KEPT)  # when, N, a word that is no unit
+        self._seen: deque[_Line] = deque(maxlen=_KEPT)
         self.heard_s: float | None = None
 
     def feed(self, data: bytes, now_s: float) -> None:
@@ -66,8 +83,10 @@ class ScaleLines:
         for line in lines:
             number = last_number(line[-_LONGEST_LINE:])
             if number:
-                value, unit, word = number
-                self._seen.append((now_s, value * THRUST_N[unit or self.unit], "" if unit else word))
+                newtons = THRUST_N[number.unit or self.unit]
+                step_n = None if number.step is None else number.step * newtons
+                odd = "" if number.unit else number.word
+                self._seen.append(_Line(now_s, number.value * newtons, step_n, odd))
                 self.heard_s = now_s
 
     def mean(self, since_s: float, now_s: float, until_s: float | None = None) -> Mean:
@@ -79,14 +98,15 @@ class ScaleLines:
                 ago = f"has been silent for {now_s - self.heard_s:.0f} s"
             raise UserError(f"the scale {ago}: look at its cable and whether it has switched itself off, then repeat "
                             "the step")
-        lines = [(v, word) for t, v, word in self._seen if since_s <= t <= (now_s if until_s is None else until_s)]
+        lines = [line for line in self._seen if since_s <= line.at_s <= (now_s if until_s is None else until_s)]
         if not lines:
             raise UserError("the scale printed nothing during the step: repeat it, and hold it longer")
-        values = [v for v, _ in lines]
-        if odd := next((word for _, word in lines if word), ""):
+        if odd := next((line.odd for line in lines if line.odd), ""):
             raise UserError(f'the scale prints "{odd}" behind its numbers, a unit that is not known here: set it to '
                             f"print one of {', '.join(THRUST_N)}, or numbers alone, and repeat the step")
-        return Mean(fmean(values), stdev(values) if len(values) > 1 else 0.0, len(values))
+        values = [line.thrust_n for line in lines]
+        step_n = min([line.step_n for line in lines if line.step_n is not None], default=None)
+        return Mean(fmean(values), stdev(values) if len(values) > 1 else 0.0, len(values), step_n)
 
 
 def zero_moved(before_n: float, after_n: float, step_n: float, least_thrust_n: float) -> str:
@@ -103,12 +123,14 @@ def zero_moved(before_n: float, after_n: float, step_n: float, least_thrust_n: f
     )
 
 
-def net(seen: Mean, before: Mean, after: Mean, step_n: float) -> float:
-    """Thrust in N: what was seen in a step less the zero before and after it, never below 0.
+def net(seen: Mean, before: Mean, after: Mean, step_n: float, full_n: float) -> float:
+    """Thrust in N: what was seen in a step less the zero before and after it, never below 0. `full_n`: of the fan at
+    full pulse; a thousandth or two of it is what a rope gives and takes (common practice, no source).
 
     Raises UserError, one sentence, where the zero moved, and where the scale was pushed: thrust below 0 by more than
-    three display steps is no noise.
+    three display steps, or the noise of three means, is no noise.
     """
+    step_n = max(step_n, hypot(before.u_n, after.u_n), _ROPE * full_n)
     if moved := zero_moved(before.thrust_n, after.thrust_n, step_n, seen.thrust_n):
         raise UserError(moved)
     thrust_n = seen.thrust_n - (before.thrust_n + after.thrust_n) / 2

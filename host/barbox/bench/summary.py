@@ -161,11 +161,11 @@ def _model(s: SideLearned, what: str, unit: str, f: Fitted) -> list[str]:
 
 def assumptions(record: Record, learned: Learned) -> list[str]:
     """What the figures rest on."""
-    i = record.instruments
+    i = record.instruments.resolved(record.run.in_order())
     lines = [f"{s.name}: {ASSUMPTIONS[s.how]}" for s in learned.sides]
     if i.scale:
         lines.append(
-            f"scale read to {i.thrust_step_n:.3g} N; its gain may be off by {i.thrust_error_percent:g} %, alike on "
+            f"scale read to {i.step_n:.3g} N; its gain may be off by {i.thrust_error_percent:g} %, alike on "
             "all sides: that moves every thrust alike, and neither the proportion nor the match of the sides"
         )
     if i.clamp:

@@ -39,8 +39,7 @@ def unit_named(word: str, units: dict[str, float]) -> str | None:
 def parse(text: str, units: dict[str, float], unit: str | None) -> tuple[float, str]:
     """(value in the base unit of `units`, the unit it was typed in). `unit` is that of the run: a bare number has it.
 
-    Raises UserError, one sentence: not a number, below 0, a unit of something else, another unit than that
-    of the run, no unit at all.
+    Raises UserError, one sentence: not a number, below 0, a unit of something else, no unit at all.
     """
     typed = text.strip()
     example = f"12.3 {unit or next(iter(units))}"
@@ -60,12 +59,14 @@ def parse(text: str, units: dict[str, float], unit: str | None) -> tuple[float, 
         what = _KNOWN.get(word)
         why = f"is a {what}" if what else f'has a unit that is not known here, "{word}"'
         raise UserError(f'"{typed}" {why}: write {", ".join(units)}')
-    if unit is not None and named != unit:
-        raise UserError(
-            f'"{typed}" is in {named}, and this run reads {unit}: set the instrument to {unit}, or change the unit '
-            'of the run'
-        )
     return value * units[named], named
+
+
+def shown_step(digits: str) -> float | None:
+    """The smallest step of a display that shows these digits, by their decimals: 0.01 of "12.30", 1 of "12". None of
+    a bare 0, which may stand for any."""
+    whole, _, decimals = digits.replace(",", ".").partition(".")
+    return None if not decimals and not whole.strip("+-0 ") else 10.0 ** -len(decimals)
 
 
 def per_cent(share: float) -> str:
