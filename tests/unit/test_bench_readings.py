@@ -267,7 +267,17 @@ def test_a_step_without_a_line_in_it():
     scale = ScaleLines("N")
     scale.feed(b"10\n", 1.0)
     with pytest.raises(UserError, match="printed nothing during the step"):
-        scale.mean(1.5, 2.0)
+        scale.mean(1.5, 2.5, until_s=2.0)
+
+
+def test_a_scale_that_prints_seldom_is_taken_by_its_last_line():
+    """Every 1.2 s, and its zero is looked at for a second."""
+    scale = ScaleLines("N")
+    for n in range(4):
+        scale.feed(b"%d.0\n" % n, 1.2 * n)
+    assert scale.mean(3.7, 4.7).thrust_n == 3
+    with pytest.raises(UserError, match="silent for 3 s: .* prints every 2 s or sooner"):
+        scale.mean(5.6, 6.6)
 
 
 def test_a_zero_that_moved_is_said():

@@ -90,15 +90,20 @@ class ScaleLines:
                 self.heard_s = now_s
 
     def mean(self, since_s: float, now_s: float, until_s: float | None = None) -> Mean:
-        """The mean since then, or up to `until_s`. Raises UserError, one sentence, when the scale is silent or prints
-        a unit that is not known: a wrong guess would be a wrong curve."""
+        """The mean since then, or up to `until_s`. Up to now, a scale that prints seldom is taken by its last line.
+
+        Raises UserError, one sentence, when the scale is silent or prints a unit that is not known: a wrong guess would
+        be a wrong curve.
+        """
         if self.heard_s is None or now_s - self.heard_s > SILENT_S:
             ago = "has not printed a number yet"
             if self.heard_s is not None:
                 ago = f"has been silent for {now_s - self.heard_s:.0f} s"
-            raise UserError(f"the scale {ago}: look at its cable and whether it has switched itself off, then repeat "
-                            "the step")
+            raise UserError(f"the scale {ago}: look at its cable, whether it has switched itself off, and that it "
+                            f"prints every {SILENT_S:g} s or sooner, then repeat the step")
         lines = [line for line in self._seen if since_s <= line.at_s <= (now_s if until_s is None else until_s)]
+        if not lines and until_s is None:
+            lines = [self._seen[-1]]  # not silent, so it is not old
         if not lines:
             raise UserError("the scale printed nothing during the step: repeat it, and hold it longer")
         if odd := next((line.odd for line in lines if line.odd), ""):
