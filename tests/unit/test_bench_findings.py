@@ -229,6 +229,23 @@ def test_an_assumed_thrust_is_called_one_and_its_errors_are_not_stated(good, cla
     assert data["apart"] is None and all(s["error"] is None and s["low_error"] is None for s in data["sides"])
 
 
+def test_the_figure_of_merit_is_as_uncertain_as_what_it_is_made_of(good):
+    """Ideal power goes with 1 / sqrt(density). What nobody has stated counts, but it silences no finding."""
+
+    def relative(air, efficiency):
+        sides = tuple([replace(s, fan=replace(s.fan, efficiency=efficiency)) for s in RIG.sides])
+        m = learn.learn(replace(RIG, sides=sides), *good, air).sides[0].merits[-1]
+        return m.u / m.merit, m.u_read / m.merit
+
+    stated, read = relative(Air(1013.25, 15.0), 0.9)
+    assumed, _ = relative(Air(1013.25, 15.0), None)
+    nowhere, same = relative(Air(), 0.9)
+    cold, _ = relative(Air(temperature_c=2.0), 0.9)
+    assert assumed**2 - stated**2 == pytest.approx(0.04**2)
+    assert nowhere**2 - stated**2 == pytest.approx((0.05**2 + 0.04**2) / 4)
+    assert read == same < stated < cold < nowhere
+
+
 @pytest.mark.parametrize(("pressure", "temperature"), [(300, 15), (1013, 90)])
 def test_air_that_is_no_weather(pressure, temperature):
     with pytest.raises(ValueError, match="outside"):

@@ -121,6 +121,7 @@ def test_a_page_without_scale_and_clamp():
     made.instruments, made.run = bench.instruments, bench.run(steps)
     found = learn.learn(RIG, made.run.in_order(), made.instruments, made.air)
     html = page.page(RIG, made, found, curves.make(RIG, found)).decode()
+    assert "; pressure and temperature not stated: density +- 13 %" in html
     assert "square of the pulse span" in html and "no thrust is known above 50 % of the pulse span" in html
 
 

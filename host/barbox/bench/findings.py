@@ -74,7 +74,7 @@ def _falling(s: SideLearned) -> list[Finding]:
 
 def _beyond_the_bound(rig: Rig, s: SideLearned, efficiency: float) -> list[Finding]:
     # Against the electrical power, which holds whatever the efficiency is.
-    over = [m for m in s.merits if efficiency * (m.merit - _SURE * m.u) > 1.0]
+    over = [m for m in s.merits if efficiency * (m.merit - _SURE * m.u_read) > 1.0]
     if over:
         m = max(over, key=lambda m: m.merit)
         return [Finding("bound", s.side,
@@ -83,7 +83,7 @@ def _beyond_the_bound(rig: Rig, s: SideLearned, efficiency: float) -> list[Findi
                         f"({m.merit * efficiency:.2f} times): a wrong unit, a clamp on the wrong lead or out of "
                         "range, or another diameter")]  # fmt: skip
     best = max(s.merits, key=lambda m: m.span, default=None)
-    if best and best.merit + _SURE * best.u < _POOR_MERIT:
+    if best and best.merit + _SURE * best.u_read < _POOR_MERIT:
         return [Finding("merit", s.side,
                         f"{s.name}: its thrust is what an ideal duct gives for {per_cent(best.merit)} of its power: "
                         "look for a blocked inlet or outlet, a rotor on the wrong way round, a rope that does not pull "

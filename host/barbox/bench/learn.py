@@ -19,6 +19,9 @@ from barbox.rig import Rig
 ASSUMED_EFFICIENCY = 0.90
 """Shaft power over electrical power where the sheet does not say (motor and ESC; common practice, no source)."""
 
+EFFICIENCY_U = 0.04
+"""Relative standard uncertainty of that: motor and ESC together lie between 0.84 and 0.96 (likewise)."""
+
 _LIES_ON_A_LAW = 2.0
 """Points that scatter about the power law by up to this many times their stated uncertainty lie on it."""
 
@@ -103,11 +106,16 @@ class Fitted:
 
 @dataclass(frozen=True)
 class Merit:
-    """Ideal over shaft power at one step, with its standard uncertainty; shaft power by the assumed efficiency."""
+    """Ideal over shaft power at one step; shaft power by the sheet's efficiency or the assumed one.
+
+    `u`: standard uncertainty, of instruments, air and an assumed efficiency together; `u_read`: of the instruments
+    alone, by which findings are judged: they are not to fall silent where nobody has stated the air.
+    """
 
     span: float
     merit: float
     u: float
+    u_read: float
 
 
 @dataclass(frozen=True)
@@ -248,7 +256,10 @@ def _seen(
         power.append(Point(span, shaft_w, shaft_w * instruments.current_u_a(current_a) / current_a))
         if r.thrust_n and r.thrust_n >= instruments.step_n:
             share = ideal_w(r.thrust_n, rig.sides[n].fan.diameter_mm, air) / shaft_w
-            merits.append(Merit(span, share, share * _relative_u(instruments, r.thrust_n, current_a)))
+            read_u = _relative_u(instruments, r.thrust_n, current_a)
+            efficiency_u = 0.0 if rig.sides[n].fan.efficiency else EFFICIENCY_U
+            u = hypot(read_u, air.density_u / 2, efficiency_u)
+            merits.append(Merit(span, share, share * u, share * read_u))
     return _Seen(n, raw, mine, *pulls, *amps, power, tuple(merits))
 
 

@@ -4,12 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from math import hypot
 from typing import Any
 
 from barbox.bench.checklist import QUESTIONS
 from barbox.bench.curve import Curves
-from barbox.bench.learn import ASSUMPTIONS, MEASURED, Fitted, Learned, SideLearned, turning_moment_nm
+from barbox.bench.learn import (
+    ASSUMED_EFFICIENCY,
+    ASSUMPTIONS,
+    EFFICIENCY_U,
+    MEASURED,
+    Fitted,
+    Learned,
+    SideLearned,
+    turning_moment_nm,
+)
 from barbox.bench.plan import Plan
 from barbox.bench.record import Record
 from barbox.bench.units import per_cent
@@ -169,22 +177,28 @@ def assumptions(record: Record, learned: Learned) -> list[str]:
             "all sides: that moves every thrust alike, and neither the proportion nor the match of the sides"
         )
     if i.clamp:
-        u = hypot(i.current_error_percent, 1.5 * i.thrust_error_percent)
         lines.append(
             f"clamp meter read to {i.current_step_a:.3g} A; its gain may be off by {i.current_error_percent:g} %, "
-            f"which moves currents, resistances and the figure of merit (by {u:.1f} % with the scale's)"
+            "which moves currents, resistances and the figure of merit"
         )
         lines.append(
             "shaft power is "
             + ", ".join([f"{per_cent(e)}" for e in sorted(set(learned.efficiency))])
-            + " of the string's power (the sheet's efficiency, or what is common)"
+            + " of the string's power (the sheet's efficiency; where it has none, what is common, "
+            f"{per_cent(ASSUMED_EFFICIENCY)}, give or take {200 * EFFICIENCY_U:.0f} % of it)"
         )
     if learned.reference_cell_v is not None:
         lines.append(
             f"all values are carried to strings that rest at {learned.reference_cell_v:.3f} V a cell, by the fan "
             "laws; sag stays as it is"
         )
-    lines.append(f"air of {record.air}, humidity left out")
+    air = record.air
+    unstated = [what for what, v in (("pressure", air.pressure_hpa), ("temperature", air.temperature_c)) if v is None]
+    lines.append(
+        f"air of {air}, humidity left out"
+        + (f"; {' and '.join(unstated)} not stated" if unstated else "")
+        + f": density +- {200 * air.density_u:.0f} %, which moves the figure of merit by half of that"
+    )
     if other := [n for n in sorted(record.run.readings) if n in record.airs]:
         each = ", ".join([f"{n + 1} ({record.airs[n].density_kg_m3:.3f} kg/m3)" for n in other])
         lines.append(f"steps measured in other air, thrust and current carried to this with density (fan laws): {each}")
