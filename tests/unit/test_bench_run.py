@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from bench_desk import DeskSession, SimPerson, full_plan, rig, tied_plant
 
-from barbox.bench import plan, record, run
+from barbox.bench import keep, plan, record, run
 from barbox.bench.proof import StopProof
 from barbox.bench.scale import ScaleLines
 from barbox.errors import AnswerNo, BoxError
@@ -260,14 +260,14 @@ def test_what_goes_to_the_box_and_into_the_sheet(tmp_path):
     bench.record.proofs = [good, replace(good, side=1, hold_s=2.0)]
     _, curves, _ = run.finish(RIG, bench.record, bench.path)
     box = RIG.settings()
-    new = run.wanted(box, bench.record, curves.sides)
+    new = keep.wanted(box, bench.record, curves.sides)
     assert conflict(new) == ""
     assert new.get("side.curve", 1) == curves.sides[1].curve_pm
     assert new.get("side.current_da", 0) == curves.sides[0].current_da
     assert [new.get("side.proven", n) for n in (0, 1)] == [1, 0]
     same = [(a, b) for a, b in zip(box.rows, new.rows, strict=True) if a == b]
     assert len(same) == len(box.rows) - 3  # curve, current, proven
-    sheet = with_measured(example_text(), "r", run.into_sheet(bench.record, curves.sides))
+    sheet = with_measured(example_text(), "r", keep.into_sheet(bench.record, curves.sides))
     assert str(list(curves.sides[0].curve_pm)) in sheet and "hold_s = 0.27" in sheet
 
 
@@ -275,7 +275,7 @@ def test_a_simulated_run_does_not_go_into_a_sheet(tmp_path):
     bench = Bench(tmp_path)
     bench.record.simulated = True
     with pytest.raises(AnswerNo, match="no measurement"):
-        run.into_sheet(bench.record, [])
+        keep.into_sheet(bench.record, [])
 
 
 def test_the_sheets_own_cap_bounds_the_plan():

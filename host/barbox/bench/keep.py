@@ -8,8 +8,8 @@ from pathlib import Path
 from barbox.bench.at_box import AtBox, locked
 from barbox.bench.curve import SideCurve
 from barbox.bench.record import Record
-from barbox.bench.run import agreed, into_sheet, wanted
-from barbox.errors import UserError
+from barbox.bench.run import agreed
+from barbox.errors import AnswerNo, UserError
 from barbox.files import write_whole
 from barbox.rig import Rig, read
 from barbox.rig.write import with_measured
@@ -76,3 +76,33 @@ def _new_text(sheet: Path, rig: Rig, record: Record, curves: Sequence[SideCurve]
 
 def _lines(todo: Sequence[Change]) -> list[str]:
     return [f"{c.slot.name}: {as_text(c.old)} -> {as_text(c.new)}" for c in todo if c.slot.name != "rig_crc"]
+
+
+def wanted(box: Values, record: Record, curves: Sequence[SideCurve]) -> Values:
+    """The settings of the box with the new tables, measured currents, and proofs of stopping, all else as it is.
+
+    A side whose stop was tried and not proved loses its proof; one that was not tried keeps what it has.
+    """
+    values = box.copy()
+    for c in curves:
+        values.put("side.curve", c.curve_pm, c.side)
+        if c.current_da:
+            values.put("side.current_da", c.current_da, c.side)
+    for p in record.proofs:
+        values.put("side.proven", int(p.proved), p.side)
+    return values
+
+
+def into_sheet(record: Record, curves: Sequence[SideCurve]) -> dict[int, dict[str, str | None]]:
+    """The same for `barbox.rig.write.with_measured`; a proof that was lost is commented out. A simulated run has
+    nothing to say in a sheet: AnswerNo."""
+    if record.simulated:
+        raise AnswerNo("a simulated run is no measurement: nothing of it goes into the sheet")
+    sides: dict[int, dict[str, str | None]] = {}
+    for c in curves:
+        sides[c.side] = {"curve_pm": str(list(c.curve_pm))}
+        if c.current_da:
+            sides[c.side]["current_a"] = str([v / 10 for v in c.current_da])
+    for p in record.proofs:
+        sides.setdefault(p.side, {})["proof"] = p.as_toml() if p.proved else None
+    return sides

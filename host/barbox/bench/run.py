@@ -7,7 +7,7 @@ It talks to three things, each behind a small class: the box (`Bench`), the pers
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from pathlib import Path
 from time import monotonic
@@ -32,7 +32,6 @@ from barbox.errors import AnswerNo, UserError
 from barbox.files import write_whole
 from barbox.rig import Rig
 from shared_proto.messages import NOT_KNOWN_MV
-from shared_proto.settings import Values
 
 _LET_GO_S = 0.5  # the last moments of a step are not measured: somebody lets go
 _ZERO_S = 1.0
@@ -371,33 +370,3 @@ def finish(rig: Rig, record: Record, path: Path) -> tuple[learn.Learned, curve.C
     page_path = path.with_suffix(".html")
     write_whole(page_path, page.page(rig, record, learned, curves))
     return learned, curves, page_path
-
-
-def wanted(box: Values, record: Record, curves: Sequence[curve.SideCurve]) -> Values:
-    """The settings of the box with the new tables, measured currents, and proofs of stopping, all else as it is.
-
-    A side whose stop was tried and not proved loses its proof; one that was not tried keeps what it has.
-    """
-    values = box.copy()
-    for c in curves:
-        values.put("side.curve", c.curve_pm, c.side)
-        if c.current_da:
-            values.put("side.current_da", c.current_da, c.side)
-    for p in record.proofs:
-        values.put("side.proven", int(p.proved), p.side)
-    return values
-
-
-def into_sheet(record: Record, curves: Sequence[curve.SideCurve]) -> dict[int, dict[str, str | None]]:
-    """The same for `barbox.rig.write.with_measured`; a proof that was lost is commented out. A simulated run has
-    nothing to say in a sheet: AnswerNo."""
-    if record.simulated:
-        raise AnswerNo("a simulated run is no measurement: nothing of it goes into the sheet")
-    sides: dict[int, dict[str, str | None]] = {}
-    for c in curves:
-        sides[c.side] = {"curve_pm": str(list(c.curve_pm))}
-        if c.current_da:
-            sides[c.side]["current_a"] = str([v / 10 for v in c.current_da])
-    for p in record.proofs:
-        sides.setdefault(p.side, {})["proof"] = p.as_toml() if p.proved else None
-    return sides
