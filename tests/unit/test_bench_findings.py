@@ -1,5 +1,6 @@
 """What looks wrong is said; what is fine is not; what the instruments cannot see is not fitted."""
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -227,6 +228,25 @@ def test_an_assumed_thrust_is_called_one_and_its_errors_are_not_stated(good, cla
     assert not any(words in said for words in ("within", "give or take", "begins to push", "pulls", "%"))
     data = summary.as_dict(RIG, found, made)
     assert data["apart"] is None and all(s["error"] is None and s["low_error"] is None for s in data["sides"])
+
+
+def test_what_the_instruments_may_be_off_by_is_in_the_uncertainties(good):
+    """5 % of gain is 5 % of a thrust, a current, a resistance at least; nothing of what they are in proportion."""
+    readings, instruments = good
+    poor = replace(instruments, thrust_error_percent=5.0, current_error_percent=20.0)
+    found = learn.learn(RIG, readings, poor, Air())
+    made = curves.make(RIG, found)
+    first = summary.headline(RIG, found, made)[0]
+    assert float(re.search(r"give or take ([\d.]+) N", first)[1]) == pytest.approx(0.051 * made.full_thrust_n, rel=0.05)
+    said = summary.figures(RIG, found)
+    for what, least in (("left: thrust = ", 0.05), ("left: current = ", 0.2), ("left: shaft power = ", 0.2)):
+        line = next(line for line in said if line.startswith(what))
+        scale, u = re.search(r"= ([\d.e+]+) \(\+- ([\d.e+]+)\)", line).groups()
+        assert least <= float(u) / float(scale) * 1.03 < 1.6 * least
+    ohm, u = next(m.groups() for line in said if (m := re.search(r"; ([\d.]+) \+- ([\d.]+) milliohm", line)))
+    assert float(u) / float(ohm) == pytest.approx(0.2, rel=0.3)  # to one digit
+    merit = found.sides[0].merits[-1]
+    assert merit.u_read / merit.merit == pytest.approx(((1.5 * 0.025) ** 2 + 0.1**2) ** 0.5, rel=0.05)
 
 
 def test_the_figure_of_merit_is_as_uncertain_as_what_it_is_made_of(good):

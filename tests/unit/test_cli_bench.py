@@ -33,6 +33,8 @@ def sheet(tmp_path):
         (["--unit", "A"], "no unit of force that is known here"),
         (["--scale-step", "0.01"], "--scale-step needs --unit"),
         (["--no-scale", "--unit", "N"], "--no-scale has no --unit"),
+        (["--no-scale", "--scale-error", "0"], "--no-scale has no --unit, --scale-step and --scale-error"),
+        (["--no-clamp", "--clamp-error", "2"], "--no-clamp has no --clamp-error"),
         (["--steps", "20,x"], "write per cent"),
         (["--steps", "20,120"], "above 0 and up to 100"),
         (["--steps", "20,inf"], "write per cent"),
@@ -48,6 +50,20 @@ def test_what_cannot_be_meant_is_one_sentence(sheet, capsys, words, why):
     assert main.run(["bench", sheet, *words]) == 2
     err = capsys.readouterr().err
     assert why in err and err.count("\n") == 1
+
+
+def test_what_is_said_of_the_instruments_is_all_that_replaces_their_defaults(sheet, monkeypatch):
+    jobs = []
+    monkeypatch.setattr("barbox.cli.bench._on_a_box", lambda rig, path, job, *_: jobs.append(job))
+    monkeypatch.setattr("barbox.cli.bench.options.run", lambda _: None)
+    words = ["--unit", "lb", "--scale-step", "0.1", "--scale-error", "0.5", "--clamp-error", "2"]
+    for said in ([], words):
+        assert main.run(["bench", sheet, *said]) == 0
+    assert [job["instruments"] for job in jobs] == [
+        {},
+        {"thrust_error_percent": 0.5, "current_error_percent": 2.0, "scale": True, "thrust_unit": "lbf",
+         "thrust_step_n": pytest.approx(0.44482216)},
+    ]  # fmt: skip
 
 
 @contextlib.contextmanager

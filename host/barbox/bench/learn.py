@@ -144,6 +144,7 @@ class Learned:
     reference_cell_v: float | None
     efficiency: tuple[float, ...]
     air: Air
+    instruments: Instruments
 
     @property
     def assumed(self) -> str:
@@ -184,7 +185,7 @@ def learn(rig: Rig, readings: Sequence[Reading], instruments: Instruments, air: 
     how = _how(rig, seen, instruments)
     sides = [_side(rig, s, how) for s in seen]
     found = look(rig, sides, efficiency)
-    return Learned(tuple(sides), tuple(found), cell_v, efficiency, air)
+    return Learned(tuple(sides), tuple(found), cell_v, efficiency, air, instruments)
 
 
 def _reference(rig: Rig, readings: Sequence[Reading]) -> float | None:

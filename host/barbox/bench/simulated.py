@@ -80,12 +80,14 @@ async def whole_run(
     slips: Mapping[tuple[str, int], str] | None = None,
     answers: Mapping[str, bool] | None = None,
     audience: Audience | None = None,
+    instruments: Mapping[str, Any] | None = None,
     **job: Any,
 ) -> Result:
     """Everything from the checklist to the tables on the box, in virtual time.
 
     `values`: settings of the box, the rig's where left out; `proved`: whether they hold a proof of stopping; `esc`:
-    what else its ESCs are like; `slips`, `answers`, `audience`: see `SimPerson`; `job`: more of
+    what else its ESCs are like; `slips`, `answers`, `audience`: see `SimPerson`; `instruments`: what else is
+    said about them; `job`: more of
     `barbox.bench.job.Job`. Same seed, same run. Raises BoxError, UserError, AnswerNo.
     """
     values = (values or rig.settings()).copy()
@@ -102,17 +104,17 @@ async def whole_run(
         box.advance(0.5)
         box.close_stop_loop()
         box.advance(values.get("esc_idle_ms") / 1000.0 + 0.5)
-        instruments: dict[str, Any] = {"scale": scale is not None, "clamp": clamp is not None}
+        has: dict[str, Any] = {"scale": scale is not None, "clamp": clamp is not None, **(instruments or {})}
         if scale:
-            instruments["thrust_step_n"] = scale.step_n
+            has["thrust_step_n"] = scale.step_n
         if clamp:
-            instruments["current_step_a"] = clamp.step_a
+            has["current_step_a"] = clamp.step_a
         link = SerialLink(box.port.path)
         # Virtual time stands still while the host thinks, so silence means that something hangs.
         client = Client(link, timeout_s=20.0, silence_s=None, first_number=1)
         wanted = Job(
             rig, sheet, AtBox(client, person, person.sees, box.sleep), what=what, simulated=True,
-            instruments=instruments, clock=lambda: box.now_s, aside=_at_once,
+            instruments=has, clock=lambda: box.now_s, aside=_at_once,
             **{"day": "2026-01-01", "now_unix_s": 0, **job},
         )  # fmt: skip
         await box.while_waiting(client.open(), link)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
+from math import hypot
 from typing import Any
 
 from barbox.bench.checklist import QUESTIONS
@@ -36,6 +37,8 @@ def headline(rig: Rig, learned: Learned, curves: Curves) -> list[str]:
             "another, is not known",
         ]
         return lines + _ends(learned)
+    by_scale = hypot(learned.instruments.thrust_error_percent / 100, curves.sides[curves.set_by].error_u)
+    full += f", give or take {by_scale * curves.full_thrust_n:.1f} N"
     lines = [
         full + (f", set by {curves.sides[curves.set_by].name}, the weaker one" if len(curves.sides) > 1 else ""),
         f"from 10 to 100 % of the lever, thrust is within {100 * max(c.error for c in curves.sides):.1f} % of full "
@@ -128,12 +131,18 @@ def _number(value: float | None, how: str) -> str:
 def figures(rig: Rig, learned: Learned) -> list[str]:
     """What was fitted, with uncertainties (k = 2 throughout)."""
     lines = []
+    by_scale, by_clamp = (p / 200 for p in (learned.instruments.thrust_error_percent,
+                                            learned.instruments.current_error_percent))  # fmt: skip
     for s in learned.sides:
-        lines += _model(s, "thrust", "N", s.thrust) if s.how == MEASURED else [f"{s.name}: {ASSUMPTIONS[s.how]}"]
+        if s.how == MEASURED:
+            lines += _model(s, "thrust", "N", s.thrust, by_scale)
+        else:
+            lines.append(f"{s.name}: {ASSUMPTIONS[s.how]}")
         if s.current:
-            lines += _model(s, "current", "A", s.current)
+            lines += _model(s, "current", "A", s.current, by_clamp)
         if s.power:
-            lines += _model(s, "shaft power", "W", s.power)
+            assumed = 0.0 if rig.sides[s.side].fan.efficiency else EFFICIENCY_U
+            lines += _model(s, "shaft power", "W", s.power, hypot(by_clamp, assumed))
         if s.merits:
             best = s.merits[-1]
             lines.append(
@@ -145,16 +154,18 @@ def figures(rig: Rig, learned: Learned) -> list[str]:
             where = f"{s.name}, {rig.sides[s.side].section_name(f.section)}"
             line = f"{where}: sags by {f.sag_v:.2f} V at {f.at_us} us, {1000 * f.cell_sag_v:.0f} mV a cell"
             if f.cell_mohm is not None and f.resistance_sd_mohm is not None:
-                spread = 2 * f.resistance_sd_mohm / f.cells
-                line += f"; {f.cell_mohm:.3g} +- {spread:.1g} milliohm a cell over some seconds, by the scatter"
+                spread = 2 * hypot(f.resistance_sd_mohm / f.cells, by_clamp * f.cell_mohm)
+                line += f"; {f.cell_mohm:.3g} +- {spread:.1g} milliohm a cell over some seconds"
             lines.append(line)
     return lines
 
 
-def _model(s: SideLearned, what: str, unit: str, f: Fitted) -> list[str]:
+def _model(s: SideLearned, what: str, unit: str, f: Fitted, gain_u: float) -> list[str]:
+    """`gain_u`: what is alike in all its points, a relative standard uncertainty."""
     law = f.law
+    scale_u = hypot(law.scale_sd, gain_u * law.scale)
     text = (
-        f"{s.name}: {what} = {law.scale:.4g} (+- {2 * law.scale_sd:.2g}) {unit} x (span - {law.dead:.3f}"
+        f"{s.name}: {what} = {law.scale:.4g} (+- {2 * scale_u:.2g}) {unit} x (span - {law.dead:.3f}"
         + (f" (+- {2 * law.dead_sd:.2g})" if law.dead_sd else "")
         + f") ^ {law.exponent:.2f}"
         + (f" (+- {2 * law.exponent_sd:.2g})" if law.exponent_sd else "")

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from barbox.bench.readings import Instruments
 from barbox.bench.units import THRUST_N, unit_named
 from barbox.cli import options
 from barbox.errors import UserError
@@ -36,9 +37,13 @@ if TYPE_CHECKING:
 @click.option("--scale-baud", type=click.IntRange(50, 4_000_000), default=9600, show_default=True)
 @click.option("--unit", metavar="UNIT", help="What the scale shows: N, kgf, gf, lbf or ozf.")
 @click.option("--scale-step", type=options.Number(min=0, min_open=True), metavar="VALUE",
-              help="The smallest step that it shows, in its unit.")  # fmt: skip
+              help="The smallest step that it shows, in its unit; left out: as its decimals say.")  # fmt: skip
+@click.option("--scale-error", type=options.Number(0, 50), metavar="PERCENT",
+              help=f"How far its gain may be off, k = 2; left out: {Instruments.thrust_error_percent:g}.")  # fmt: skip
 @click.option("--no-scale", is_flag=True, help="There is none: thrust is taken from current, or assumed.")
 @click.option("--no-clamp", is_flag=True, help="There is no clamp meter for direct current.")
+@click.option("--clamp-error", type=options.Number(0, 50), metavar="PERCENT",
+              help=f"How far its gain may be off, k = 2; left out: {Instruments.current_error_percent:g}.")  # fmt: skip
 @click.option("--pressure", type=options.Number(500, 1100), metavar="HPA", help="Of the air here, not at sea level.")
 @click.option("--temperature", type=options.Number(-40, 60), metavar="C", help="Of the air.")
 @click.option("--sim", is_flag=True, help="Simulated board, fans, person, scale and clamp meter, in virtual time.")
@@ -57,8 +62,10 @@ def command(
     scale_baud: int,
     unit: str | None,
     scale_step: float | None,
+    scale_error: float | None,
     no_scale: bool,
     no_clamp: bool,
+    clamp_error: float | None,
     pressure: float | None,
     temperature: float | None,
     sim: bool,
@@ -91,7 +98,7 @@ def command(
     job: dict[str, Any] = {
         "what": PROVE if prove else END_POINTS if end_points else MEASURE,
         "spans_pm": _spans(steps) if steps else None,
-        "instruments": _instruments(unit, scale_step, no_scale, no_clamp),
+        "instruments": _instruments(unit, scale_step, no_scale, no_clamp, scale_error, clamp_error),
         "air": {k: v for k, v in (("pressure_hpa", pressure), ("temperature_c", temperature)) if v is not None},
         "resume": True if resume else False if fresh else None,
         "day": date.today().isoformat(),
@@ -144,8 +151,9 @@ def _simulated(rig: Rig, path: Path, job: dict[str, Any], seed: int, as_json: bo
     said = job.pop("instruments")
     unit = said.get("thrust_unit") or ScaleSpec.unit
     scale = ScaleSpec(unit=unit, step=said.get("thrust_step_n", ScaleSpec.step * THRUST_N["kgf"]) / THRUST_N[unit])
+    errors = {name: said[name] for name in ("thrust_error_percent", "current_error_percent") if name in said}
     done = options.run(simulated.whole_run(
-        rig, path, seed=seed, proved=False, audience=screen,
+        rig, path, seed=seed, proved=False, audience=screen, instruments=errors,
         scale=scale if said.get("scale", True) else None, clamp=ClampSpec() if said.get("clamp", True) else None, **job,
     ))  # fmt: skip
     if done.truth:
@@ -166,11 +174,21 @@ def _scale(port: str | None, unit: str | None, baud: int) -> AbstractContextMana
     return ScalePort(port, _unit(unit), baud)
 
 
-def _instruments(unit: str | None, step: float | None, no_scale: bool, no_clamp: bool) -> dict[str, Any]:
+def _instruments(
+    unit: str | None,
+    step: float | None,
+    no_scale: bool,
+    no_clamp: bool,
+    scale_error: float | None,
+    clamp_error: float | None,
+) -> dict[str, Any]:
     """What was said about the instruments, by the names of `barbox.bench.readings.Instruments`."""
-    said: dict[str, Any] = {}
-    if no_scale and (unit or step):
-        raise UserError("--no-scale has no --unit and no --scale-step: leave them out")
+    errors = {"thrust_error_percent": scale_error, "current_error_percent": clamp_error}
+    said: dict[str, Any] = {name: error for name, error in errors.items() if error is not None}
+    if no_scale and (unit or step or scale_error is not None):
+        raise UserError("--no-scale has no --unit, --scale-step and --scale-error: leave them out")
+    if no_clamp and clamp_error is not None:
+        raise UserError("--no-clamp has no --clamp-error: leave it out")
     if step and not unit:
         raise UserError("--scale-step needs --unit")
     if unit:
