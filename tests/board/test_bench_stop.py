@@ -66,6 +66,7 @@ def idle_within(box, at_us, limit_us, last_above=None):
         assert us(box) - box.pulses(side)[-1][0] <= 2 * FRAME_US
 
 
+@pytest.mark.chequered
 @pytest.mark.parametrize("phase", PHASES)
 @pytest.mark.parametrize("way", AT_THE_BOX)
 def test_what_happens_at_the_box(way, phase):
@@ -117,6 +118,7 @@ HOST_FAILS = {
 }
 
 
+@pytest.mark.chequered
 @pytest.mark.parametrize("phase", PHASES)
 @pytest.mark.parametrize("way", HOST_FAILS)
 def test_a_host_that_falls_silent(way, phase):

@@ -4,7 +4,6 @@ instruments.
 
 import asyncio
 
-import pytest
 from bench_run import bench_values
 
 from barbox.bench import record, simulated
@@ -23,11 +22,10 @@ def whole_run(tmp_path, **options):
     )
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-def test_a_whole_run_makes_thrust_proportional_and_the_sides_equal(tmp_path, seed):
+def test_a_whole_run_makes_thrust_proportional_and_the_sides_equal(tmp_path):
     """Another exponent and dead band on each side, 12 % between them, a scale that reads 3 % high; the tables are read
     back from the box, and thrust is that of the simulated fans."""
-    done = whole_run(tmp_path, seed=seed, scale=ScaleSpec(gain=1.03))
+    done = whole_run(tmp_path, seed=1, scale=ScaleSpec(gain=1.03))
     assert done.truth.error < GOAL and done.truth.apart < GOAL
     assert max(c.error + c.error_u for c in done.out.curves.sides) < GOAL
     for c in done.out.curves.sides:

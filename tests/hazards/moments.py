@@ -38,12 +38,14 @@ ALL = ("arming", "ready", *PULLS)
 UNDER_THRUST = tuple(PULLS)
 
 
-def at(*moments, but=None):
-    """Parametrise a test over moments. `but`: those of ALL that are left out, each with its reason."""
+def at(*moments, but=None, every=False):
+    """Parametrise a test over moments. `but`: those of ALL that are left out, each with its reason. Where there are
+    cases besides, every other combination is run unless `every` (see tests/conftest.py)."""
     but = but or {}
     assert set(moments) | set(but) == set(ALL) and not set(moments) & set(but), "each moment is tested or has a reason"
     assert all(but.values())
-    return pytest.mark.parametrize("moment", moments)
+    over = pytest.mark.parametrize("moment", moments)
+    return over if every else lambda test: pytest.mark.chequered(over(test))
 
 
 NO_THRUST_YET = {"arming": "no thrust to lose yet", "ready": "no thrust to lose yet"}

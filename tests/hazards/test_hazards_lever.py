@@ -215,7 +215,7 @@ def test_arm_button_stuck_closed(moment):
 
 
 @pytest.mark.parametrize("phase_us", [0, 4_900, 9_990, 18_600])
-@at(*ALL)
+@at(*ALL, every=True)
 def test_stop_loop_opened(moment, phase_us):
     with Run(moment, busiest=phase_us in (4_900, 18_600)) as run:
         run.strike(lambda box: box.open_stop_loop(), phase_us=phase_us)
