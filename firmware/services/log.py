@@ -27,6 +27,7 @@ from shared_proto.states import (
     READY,
     RESET_WATCHDOG,
     WARN_CUTBACK,
+    WARN_GROUND,
     WARN_LOW,
     WARN_OVER_VOLTAGE,
     WARN_SETTINGS,
@@ -41,7 +42,9 @@ _SIZE = struct.calcsize(_RECORD)
 _HEAD = "<HHIIIHIIBBBBB"
 _NOT_KEPT = (EVENT_WARNING_OFF, EVENT_ARM_REFUSED, EVENT_LIMIT)  # news of the ride, not of faults
 # Of the others an event of their own tells, or they stand for as long as the rig is as it is.
-_WARNINGS_KEPT = WARN_LOW | WARN_VERY_LOW | WARN_CUTBACK | WARN_OVER_VOLTAGE | WARN_SETTINGS | WARN_SIDE
+_WARNINGS_KEPT = (
+    WARN_LOW | WARN_VERY_LOW | WARN_CUTBACK | WARN_OVER_VOLTAGE | WARN_SETTINGS | WARN_SIDE | WARN_GROUND
+)
 _AGAIN = 6  # an event equal to one of so many before it ...
 _AGAIN_MS = 10000  # ... within this time counts as the same once more, so that a loose wire does not fill the log
 _MOST = 0xFFFF

@@ -64,7 +64,7 @@ def test_plan_and_cautions_are_of_the_steps_that_run(desk):
     ends(it, spans_pm=(300, 400), person={"slips": {("thrust", 4): "stop"}})
     it.run(resume=True)
     assert it.steps == [(1, 400)]
-    assert it.said("1 steps, about") and it.said("left: 0 Wh, 0 % of its string's charge")
+    assert it.said("1 step, about") and it.said("left: 0 Wh, 0 % of its string's charge")
     assert it.said("rope, anchor and scale carry 10 N of one fan")  # 65 N * 0.4^2
 
 
@@ -186,7 +186,7 @@ def test_a_whole_run_that_is_resumed_asks_the_checklist_before_a_step(desk):
     ends(it, resume=True, person={"answers": {"fire": False}, "slips": {("again", 1): "4"}})
     assert it.steps == []
     it.run(resume=True)  # which still measures it: that is on disk
-    assert it.steps == [(1, 400)] and it.said("1 steps, about") and it.record.written
+    assert it.steps == [(1, 400)] and it.said("1 step, about") and it.record.written
     it.run(resume=True)
     assert it.steps == [] and not it.said("Local law")
 

@@ -253,6 +253,17 @@ def test_an_odd_reading_of_a_scale_can_be_kept(tmp_path):
     assert len(bench.record.run.readings) == STEPS
 
 
+def test_a_slip_that_is_measured_again_is_not_held_against_the_right_reading(tmp_path):
+    bench = Bench(tmp_path)
+    bench.measure()
+    slip = bench.record.run.readings[STEPS - 1]
+    bench.record.run.readings[STEPS - 1] = replace(slip, thrust_n=slip.thrust_n / 10, current_a=slip.current_a / 10)
+    bench.record.run.again(STEPS - 1)
+    bench.measure()
+    assert not bench.said("was expected")
+    assert bench.record.run.readings[STEPS - 1].thrust_n == pytest.approx(slip.thrust_n, rel=0.1)
+
+
 def test_what_goes_to_the_box_and_into_the_sheet(tmp_path):
     bench = Bench(tmp_path)
     bench.measure()

@@ -101,6 +101,14 @@ def test_what_is_no_fault_costs_no_flash(tmp_path, event):
     assert not log.changed and stored(log) == []
 
 
+def test_a_ground_that_is_off_is_kept(tmp_path):
+    """No other event tells of it."""
+    log = log_in(tmp_path)
+    log.save()
+    log.see(1, s.EVENT_WARNING_ON, s.WARN_GROUND.bit_length() - 1, 0, 0)
+    assert log.changed and len(stored(log)) == 1
+
+
 EVENTS = st.tuples(
     st.integers(0, 60_000), st.integers(0, 12), st.integers(0, 65535), st.integers(0, 65535),
     st.sampled_from([0, 1_800_000_000]),

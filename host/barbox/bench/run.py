@@ -210,7 +210,8 @@ async def _one(
     rest_v = tuple([_volts(done.before.section_mv[n]) for n in inputs])
     load_v = tuple([means.section_v[n] for n in inputs])
     spans = {s.number: s.span_pm / 1000.0 for s in record.steps}
-    expected = expected_by(record.run.in_order(), step.side, step.span_pm / 1000.0, spans, step.expected)
+    others = [r for r in record.run.in_order() if r.step != step.number]  # what is measured again may have been a slip
+    expected = expected_by(others, step.side, step.span_pm / 1000.0, spans, step.expected)
     pull = await _thrust(record, step, person, scale, zero, ended_s, clock, expected)
     if side.current_sensor:
         current_a, odd_a = means.current_a[step.side], False

@@ -84,7 +84,8 @@ def plan_lines(rig: Rig, plan: Plan) -> list[str]:
         f"{side.name}: {wh:.0f} Wh, {per_cent(share)} of its string's charge"
         for side, wh, share in zip(rig.sides, plan.energy_wh, plan.charge_share, strict=True)
     ]
-    lines.append(f"{len(plan.steps)} steps, about {plan.minutes:.0f} minutes; what is expected of each:")
+    steps = "1 step" if len(plan.steps) == 1 else f"{len(plan.steps)} steps"
+    lines.append(f"{steps}, about {plan.minutes:.0f} minutes; what is expected of each:")
     return lines
 
 
