@@ -198,7 +198,7 @@ class Controller:
         armed = state == DRIVING or state == READY
         if not armed:
             limits.idle()
-        balance.update(dt_ms, strings.top_mv, self.sides, limits.demand_pm, lever.at_rest)
+        balance.update(dt_ms, strings.top_mv, self.sides, limits.side_pm, lever.at_rest)
         limits.update(lever.pm if armed else 0, strings, dt_us)
         warned_ms = self._warned_ms + dt_ms
         if warned_ms >= _WARN_MS:

@@ -1,6 +1,8 @@
 """The limits of the demand: each has a name and the lowest wins. All sides obey it together, unless the rig
 opts out for cutback."""
 
+from array import array
+
 import micropython
 
 from core.cutback import FULL, Cutback
@@ -37,7 +39,8 @@ class Conditions:
 
 
 class Limits:
-    """`demand_pm` after limits and ramp, `side_pm` of each side, `limit` in force, `limit_pm` the lowest limit."""
+    """`demand_pm` after limits and ramp, `side_pm` that of each side, of which `demand_pm` is the highest; `limit` in
+    force, `limit_pm` the lowest limit."""
 
     def __init__(self):
         self.demand_pm = 0
@@ -48,6 +51,7 @@ class Limits:
         self.conditions = Conditions()
         self.unproven = False  # a side's stop has not been proved
         self._given = 0
+        self._own = array("i", [0] * SIDES_MAX)  # given to each side of a rig that opted out
         self._cutbacks = [Cutback() for _ in range(SIDES_MAX)]
         self._sides = 1
         self._together = True
@@ -90,21 +94,19 @@ class Limits:
         self._given = 0
         self.demand_pm = 0
         for side in range(SIDES_MAX):
-            self.side_pm[side] = 0
+            self.side_pm[side] = self._own[side] = 0
 
     @micropython.native
     def update(self, lever_pm, strings, dt_us):
         """One step: what the lever asks for, and the strings after their own step."""
         given = self._given
         together = self._together
+        rise_pm = cutback_pm = 1000  # what a rig that opted out leaves to each side, in _each_side
         if together:
             cutback = self._cutbacks[0]
             cutback.update(strings.weakest_cell_mv, given, dt_us)
             rise_pm = cutback.rise_pm
             self.cutback_pm = cutback_pm = cutback.limit // 1000
-        else:
-            rise_pm = self._cutback_each(strings, given, dt_us)
-            cutback_pm = 1000  # it acts on each side below, and is no limit of all
 
         limit = self._fixed
         limit_pm = self._fixed_pm
@@ -159,23 +161,46 @@ class Limits:
         self._given = given
         self.limit = limit
         self.demand_pm = demand_pm = given // 1000
+        if not together:
+            self._each_side(strings, dt_us)
+            return
         side_pm = self.side_pm
         for side in range(self._sides):
-            own_pm = 1000 if together else self._cutbacks[side].limit // 1000
-            side_pm[side] = demand_pm if demand_pm < own_pm else own_pm
+            side_pm[side] = demand_pm
 
     @micropython.native
-    def _cutback_each(self, strings, given, dt_us):
-        """A rig that opted out: each side has a cutback of its own. Returns how much of the ramp all may use."""
+    def _each_side(self, strings, dt_us):
+        """A rig that opted out: each side has a cutback of its own, which eases it and slows its rise."""
+        given = self._given
+        up = 0 if self.conditions.lever_doubt else 1000 * dt_us // self._ramp_up_ms
+        down = 1000 * dt_us // self._ramp_down_ms
         lowest = FULL
-        rise_pm = 1000
+        highest = 0
+        eased = False
         for side in range(self._sides):
-            one = self._cutbacks[side]
-            own = given if given < one.limit else one.limit
-            one.update(strings.side_cell_mv[side], own, dt_us)
-            if one.limit < lowest:
-                lowest = one.limit
-            if one.rise_pm < rise_pm:
-                rise_pm = one.rise_pm
-        self.cutback_pm = lowest // 1000
-        return rise_pm
+            cutback = self._cutbacks[side]
+            own = self._own[side]
+            cutback.update(strings.side_cell_mv[side], own, dt_us)
+            target = given if given < cutback.limit else cutback.limit
+            if own < target:
+                own += up * cutback.rise_pm // 1000
+                if own > target:
+                    own = target
+            else:
+                own -= down
+                if own < target:
+                    own = target
+            self._own[side] = own
+            if own > highest:
+                highest = own
+            self.side_pm[side] = own // 1000
+            if own < given:
+                eased = True
+            if cutback.limit < lowest:
+                lowest = cutback.limit
+        self.demand_pm = highest // 1000
+        self.cutback_pm = cutback_pm = lowest // 1000
+        if eased and (self.limit == LIMIT_NONE or self.limit == LIMIT_RAMP or cutback_pm < self.limit_pm):
+            self.limit = LIMIT_CUTBACK
+        if cutback_pm < self.limit_pm:
+            self.limit_pm = cutback_pm

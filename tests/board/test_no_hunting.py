@@ -9,10 +9,11 @@ of more than 20 per mille. Down and up again, or up and down and up, is hunting.
 from dataclasses import replace
 
 import pytest
-from bench_host import Host, arm, make_box, quick_values
+from bench_host import IDLE_US, Host, arm, make_box, quick_values
 
 from barbox.demo.ride import example_rig
 from barbox.demo.truth import Truth
+from barbox.sim.board import LEFT, RIGHT
 
 SETTLED_S, SWING_PM = 3.0, 20
 FLOOR_V, SLACK_V, SLACK_S = 3.30, 0.05, 0.5
@@ -21,11 +22,12 @@ FLOOR_V, SLACK_V, SLACK_S = 3.30, 0.05, 0.5
 def plant_of(string_mohm, charge):
     """The example rig with strings of this series resistance in mid-charge; slower parts in proportion."""
     spec = example_rig().plant_spec()
+    return replace(spec, sides=tuple(tired(side, string_mohm, charge) for side in spec.sides))
 
-    def tired(section):
-        return replace(section, resistance_mohm_per_cell=string_mohm / 10, charge=charge)
 
-    return replace(spec, sides=tuple(replace(s, sections=tuple(map(tired, s.sections))) for s in spec.sides))
+def tired(side, string_mohm, charge):
+    sections = [replace(s, resistance_mohm_per_cell=string_mohm / 10, charge=charge) for s in side.sections]
+    return replace(side, sections=tuple(sections))
 
 
 def turns(demands):
@@ -85,4 +87,27 @@ def test_cutback_does_not_hunt(string_mohm, charge, lever):
             assert turns(demands) in ([], ["up"], ["down"], ["up", "down"]), demands[::10]
         assert acted, "cutback never acted: nothing was shown"
         assert host.state == "DRIVING" and host.status.overruns == 0
+        assert truth.longest_below(FLOOR_V - SLACK_V) <= SLACK_S
+
+
+@pytest.mark.parametrize("weak", [LEFT, RIGHT])
+def test_a_rig_that_opts_out_eases_the_weak_side_alone(weak):
+    """It comes up slowly near its knee, does not hunt, and is not taken for a side that does not pull."""
+    spec = example_rig().plant_spec()
+    sides = list(spec.sides)
+    sides[weak] = tired(sides[weak], 60, 0.15)
+    values = quick_values(stream_hz=25, together=0)
+    with make_box(values, plant=replace(spec, sides=tuple(sides))) as box, Host(box) as host:
+        truth = Truth()
+        host.ride(0.5)
+        arm(box)
+        box.move_lever(1000)
+        while box.now_s < 25:
+            host.ride(0.1)
+            truth.sample(box, box.now_s)
+        strong, eased = ([width for rise, width in box.pulses(side) if rise > 12e6] for side in (1 - weak, weak))
+        assert min(strong) == values.get("side.full_us", 1 - weak)
+        assert IDLE_US < min(eased) and max(eased) < 0.9 * max(strong)
+        assert turns([width - IDLE_US for width in eased]) in ([], ["up"], ["down"], ["up", "down"])
+        assert host.state == "DRIVING" and host.limit == "CUTBACK" and "SIDE" not in host.warnings
         assert truth.longest_below(FLOOR_V - SLACK_V) <= SLACK_S

@@ -1,4 +1,5 @@
-"""A pull of many amperes without any sag: ESCs without supply, all of them or the only one."""
+"""Sides that do not pull. A quarter of what the others let expect, and many amperes without any sag at all: common
+practice, no source."""
 
 import pytest
 
@@ -11,11 +12,14 @@ REST_MV = 38_000
 
 
 class Pull:
-    def __init__(self, sides=1, current_da=CURRENT_DA):
+    def __init__(self, sides=1, current_da=CURRENT_DA, of_side=None):
+        """`of_side`: settings of single sides, {name: (value of side 0, of side 1)}."""
         values = Values()
         values.put("sides", sides)
         for side in range(sides):
             values.put("side.current_da", current_da, side)
+            for name, each in (of_side or {}).items():
+                values.put("side." + name, each[side], side)
         self.sides = sides
         self.balance = Balance()
         self.balance.configure(values)
@@ -25,7 +29,13 @@ class Pull:
         amperes = CURRENT_DA[demand_pm // 100] / 10
         mv = round(REST_MV - 1000 * amperes * ohm) + recovered_mv
         for _ in range(round(seconds * 50)):
-            self.balance.update(20, [mv] * 4, self.sides, demand_pm, demand_pm == 0)
+            self.balance.update(20, [mv] * 4, self.sides, [demand_pm] * 4, demand_pm == 0)
+
+    def sag(self, seconds, sag_mv, side_pm):
+        """Each side with its own sag and its own demand, from the voltage at rest."""
+        for _ in range(round(seconds * 50)):
+            top_mv = [NOT_KNOWN_MV if mv == NOT_KNOWN_MV else REST_MV - mv for mv in sag_mv]
+            self.balance.update(20, top_mv, self.sides, side_pm, not any(side_pm))
 
     @property
     def idle(self):
@@ -74,7 +84,7 @@ def test_a_pack_that_recovers_from_the_pull_before_is_no_dead_one():
 def test_a_string_that_is_not_sensed_is_not_judged():
     pull = Pull(2)
     for _ in range(500):
-        pull.balance.update(20, [NOT_KNOWN_MV] * 4, 2, 900, False)
+        pull.balance.update(20, [NOT_KNOWN_MV] * 4, 2, [900] * 4, False)
     assert not pull.idle
 
 
@@ -83,10 +93,9 @@ def test_a_string_that_is_not_sensed_is_not_judged():
 def test_a_side_that_sags_less_than_a_quarter_of_the_other_does_not_pull(weak, share, told):
     """2 s into a pull, where the strongest sags by 1.2 V."""
     pull = Pull(2, current_da=(0,) * 11)
-    mv = [REST_MV - 1200] * 4
-    mv[weak] = round(REST_MV - 1200 * share)
-    for _ in range(150):
-        pull.balance.update(20, mv, 2, 600, False)
+    sag_mv = [1200, 1200]
+    sag_mv[weak] = round(1200 * share)
+    pull.sag(3, sag_mv, [600, 600])
     assert pull.balance.side_idle == (weak if told else -1)
 
 
@@ -95,5 +104,83 @@ def test_a_side_that_does_not_pull_is_forgiven_only_with_the_lever_at_rest(deman
     pull = Pull()
     pull.run(3, 900)
     assert pull.idle
-    pull.balance.update(20, [REST_MV] * 4, 1, demand_pm, lever_at_rest)
+    pull.balance.update(20, [REST_MV] * 4, 1, [demand_pm] * 4, lever_at_rest)
     assert pull.idle == stands
+
+
+# Sides that are not given the same: rigs that ease each side alone.
+
+
+@pytest.mark.parametrize("current_da", [CURRENT_DA, (0,) * 11])
+@pytest.mark.parametrize("eased", [0, 1])
+def test_a_side_that_is_eased_is_not_taken_for_one_that_does_not_pull(current_da, eased):
+    """At 200 of 1000 per mille a side draws a tenth of the current."""
+    pull = Pull(2, current_da)
+    sag_mv, side_pm = [2500, 2500], [1000, 1000]
+    sag_mv[eased], side_pm[eased] = 250, 200
+    pull.sag(5, sag_mv, side_pm)
+    assert not pull.idle
+
+
+@pytest.mark.parametrize("eased", [0, 1])
+def test_beside_an_eased_side_one_that_does_not_pull_is_still_told_by_the_measured_currents(eased):
+    pull = Pull(2)
+    sag_mv, side_pm = [0, 0], [1000, 1000]
+    sag_mv[eased], side_pm[eased] = 900, 500
+    pull.sag(5, sag_mv, side_pm)
+    assert pull.balance.side_idle == 1 - eased
+
+
+@pytest.mark.parametrize("eased", [0, 1])
+def test_a_string_that_rises_because_its_side_is_eased_has_not_lost_its_fan(eased):
+    pull = Pull(2, (0,) * 11)
+    pull.sag(4, [2500, 2500], [1000, 1000])
+    sag_mv, side_pm = [2500, 2500], [1000, 1000]
+    for side_pm[eased] in range(1000, 380, -20):
+        sag_mv[eased] = round(2500 * (side_pm[eased] / 1000) ** 1.5)
+        pull.sag(0.1, sag_mv, side_pm)
+    pull.sag(3, sag_mv, side_pm)
+    assert not pull.idle
+    sag_mv[1 - eased] = 100  # that one has
+    pull.sag(1, sag_mv, side_pm)
+    assert pull.balance.side_idle == 1 - eased
+
+
+def test_the_many_amperes_without_sag_are_those_of_a_side_that_is_given_much():
+    pull = Pull(2)
+    pull.sag(5, [NOT_KNOWN_MV, 0], [900, 200])
+    assert not pull.idle
+    pull = Pull(2)
+    pull.sag(5, [0, 0], [900, 200])
+    assert pull.balance.side_idle == 0
+
+
+# Sides that are not alike.
+
+SMALL_DA = tuple([da // 4 for da in CURRENT_DA])
+
+
+@pytest.mark.parametrize("current_da, sag_mv, idle", [
+    ((CURRENT_DA, SMALL_DA), (2000, 450), -1),  # a quarter of the current, so a quarter of the sag, and a bit less
+    ((CURRENT_DA, SMALL_DA), (2000, 100), 1),
+    ((SMALL_DA, CURRENT_DA), (400, 0), 1),  # the large fan is the one that does not pull
+    ((SMALL_DA, CURRENT_DA), (0, 900), -1),  # a small fan that should sag by 225 mV is not judged
+    ((CURRENT_DA, (0,) * 11), (2000, 450), 1),  # not measured: taken for alike
+])  # fmt: skip
+def test_sag_is_weighed_by_the_measured_currents(current_da, sag_mv, idle):
+    pull = Pull(2, of_side={"current_da": current_da})
+    pull.sag(5, sag_mv, [1000, 1000])
+    assert pull.balance.side_idle == idle
+
+
+@pytest.mark.parametrize("of_side, sag_mv, idle", [
+    ({"cells": (12, 3)}, (2000, 450), -1),
+    ({"cells": (12, 3)}, (2000, 100), 1),
+    ({"cells": (12, 0)}, (2000, 450), 1),  # not stated for all: taken for alike
+    ({"cells": (12, 12), "capacity_mah": (2500, 10000)}, (2000, 450), -1),
+    ({"cells": (12, 12), "capacity_mah": (2500, 10000)}, (2000, 100), 1),
+])  # fmt: skip
+def test_sag_is_weighed_by_cells_and_capacity(of_side, sag_mv, idle):
+    pull = Pull(2, of_side=of_side)
+    pull.sag(5, sag_mv, [1000, 1000])
+    assert pull.balance.side_idle == idle

@@ -115,18 +115,53 @@ def test_one_unproven_side_caps_all(side):
     assert (limits.limit, limits.demand_pm, limits.side_pm[:2]) == (LIMIT_UNPROVEN, 300, [300, 300])
 
 
+def apart(cell_mv, limits, seconds, lever_pm=1000, dt_us=20000):
+    """Steps of a rig that opted out, with the weakest section of each side at its `cell_mv`."""
+    strings = Strings()
+    strings.weakest_cell_mv = min(cell_mv)
+    for side in range(2):
+        strings.side_cell_mv[side] = cell_mv[side]
+    for _ in range(round(seconds * 1_000_000 / dt_us)):
+        limits.update(lever_pm, strings, dt_us)
+
+
 @pytest.mark.parametrize("weak", [0, 1])
 def test_a_rig_that_opts_out_eases_the_weak_side_alone(weak):
     limits = make_limits(together=0)
-    strings = Strings()
-    strings.side_cell_mv[0] = strings.side_cell_mv[1] = HEALTHY_MV
-    for _ in range(200):
-        limits.update(1000, strings, 20000)
-    assert limits.side_pm[:2] == [1000, 1000]
-    strings.side_cell_mv[weak] = strings.weakest_cell_mv = FLOOR_MV
-    for _ in range(25):
-        limits.update(1000, strings, 20000)
+    cell_mv = [HEALTHY_MV, HEALTHY_MV]
+    apart(cell_mv, limits, 4)
+    assert limits.side_pm[:2] == [1000, 1000] and limits.limit == LIMIT_NONE
+    cell_mv[weak] = FLOOR_MV
+    apart(cell_mv, limits, 0.5)
     assert limits.side_pm[1 - weak] == 1000 and 450 <= limits.side_pm[weak] <= 550  # one band below: the span in 1 s
+    assert (limits.limit, limits.limit_pm, limits.demand_pm) == (LIMIT_CUTBACK, limits.side_pm[weak], 1000)
+
+
+@pytest.mark.parametrize("weak", [0, 1])
+def test_a_rig_that_opts_out_slows_the_rise_of_the_weak_side_alone(weak):
+    limits = make_limits(together=0)
+    cell_mv = [HEALTHY_MV, HEALTHY_MV]
+    cell_mv[weak] = KNEE_MV + 115  # a quarter of the way over which the rise is slowed
+    apart(cell_mv, limits, 2)
+    assert limits.side_pm[1 - weak] == limits.demand_pm == 1000
+    assert 240 <= limits.side_pm[weak] <= 260 and limits.limit == LIMIT_CUTBACK
+    cell_mv[weak] = HEALTHY_MV
+    apart(cell_mv, limits, 1)
+    assert 740 <= limits.side_pm[weak] <= 760  # by the ramp, not in one go
+
+
+@given(st.lists(st.tuples(st.integers(0, 1000), st.integers(3000, 4200), st.integers(3000, 4200),
+                          st.integers(5000, 40000), st.integers(1, 100)), max_size=20))  # fmt: skip
+def test_each_side_of_a_rig_that_opts_out_keeps_the_ramp_and_what_all_are_given(moments):
+    limits = make_limits(together=0)
+    for lever_pm, left_mv, right_mv, dt_us, steps in moments:
+        for _ in range(steps):
+            before = list(limits.side_pm)
+            apart([left_mv, right_mv], limits, dt_us / 1e6, lever_pm, dt_us)
+            for side in range(2):
+                assert 0 <= limits.side_pm[side] <= limits.demand_pm
+                assert before[side] - dt_us / 300 - 1 <= limits.side_pm[side] <= before[side] + dt_us / 2000 + 1
+            assert limits.demand_pm == max(limits.side_pm[:2])
 
 
 def test_a_limit_that_falls_is_followed_down_the_ramp():
