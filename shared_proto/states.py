@@ -160,7 +160,7 @@ REFUSALS = (
     ("WIRED_ONLY", "only over the serial port"),
     ("NOT_OF_THIS_RUN", "no bench run has this token, or the count is not above the one before"),
     ("NOT_NOW", "the bench run is not at this point"),
-    ("NOT_QUIET", "end points are learned only on a side that a thrust step has just shown to draw no current"),
+    ("NOT_QUIET", "end points are learned only on a side that draws no current in a step after 3 s of rest"),
 )
 (REFUSE_UNKNOWN_REQUEST, REFUSE_BAD_REQUEST, REFUSE_UNKNOWN_SETTING, REFUSE_OUT_OF_RANGE, REFUSE_NOT_LOCKED,
  REFUSE_VERSION, REFUSE_FLASH, REFUSE_CONFLICT, REFUSE_WIRED_ONLY, REFUSE_NOT_OF_THIS_RUN, REFUSE_NOT_NOW,

@@ -11,6 +11,7 @@ from array import array
 
 import micropython
 
+from core.recovery import Recovery
 from shared_proto.messages import NOT_KNOWN_MV, SIDES_MAX
 from shared_proto.states import (
     BENCH,
@@ -109,7 +110,8 @@ class Bench:
         self._let = 0  # steps in a row that nobody held
         self._drawing = 0  # steps in a row that a side in end-point learning drew current
         self._before_mv = array("i", [NOT_KNOWN_MV] * SIDES_MAX)  # string voltages at the begin of the step
-        self._sag_mv = array("i", [0] * SIDES_MAX)
+        self._sag_mv = array("i", [0] * SIDES_MAX)  # at the most, with what recovery may hide
+        self._recovery = Recovery()
         self._quiet = array("i", [0] * SIDES_MAX)  # 1: the last step of the side drew no current
 
     def configure(self, values):
@@ -238,6 +240,7 @@ class Bench:
             self._run_ms = 0
             for side in range(SIDES_MAX):
                 self._quiet[side] = 0
+            self._recovery.forget()
             self._to(BENCH_RESTING)
             return
         self._run_ms += dt_ms
@@ -247,6 +250,8 @@ class Bench:
             self.over = True
             self._run_ms = 1000 * self.run_s  # and it stays over
             return
+        if phase < BENCH_RUNNING:
+            self._recovery.update(dt_ms, strings.top_mv, self.sides)
         if phase == BENCH_RESTING:
             if self._phase_ms >= self.rest_ms:
                 self._to(BENCH_IDLE)
@@ -321,6 +326,7 @@ class Bench:
         for side in range(self.sides):
             self._before_mv[side] = strings.top_mv[side]
             self._sag_mv[side] = 0
+        self._recovery.load()
         self._to(BENCH_RUNNING)
         self._events.add(now_ms, EVENT_BENCH_STEP, self._what << 8 | self.side, self.target_pm)
 
@@ -344,7 +350,7 @@ class Bench:
             if top_mv == NOT_KNOWN_MV:
                 drawing = True
                 continue
-            sag_mv = self._before_mv[side] - top_mv
+            sag_mv = self._before_mv[side] - top_mv + self._recovery.most_mv(side, self._phase_ms)
             if sag_mv > self._sag_mv[side]:
                 self._sag_mv[side] = sag_mv
             if sag_mv > _CURRENT_MV:

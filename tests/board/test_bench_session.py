@@ -341,6 +341,7 @@ def test_end_points_are_learned_on_a_side_whose_fan_is_off():
         host.enter()
 
         def quiet_step():
+            host.ride(3)  # so that the box sees whether the string recovers
             host.step(300)
             host.hold(3)
             host.let_go()
@@ -376,6 +377,7 @@ def test_a_fan_that_is_connected_after_all_ends_end_point_learning():
     with bench_box(bench_values(bench_step_ms=15_000)) as box, BenchHost(box) as host:
         host.enter()
         box.plant.kill_fan(LEFT)
+        host.ride(3)
         host.step(300)
         host.hold(3)
         host.let_go()

@@ -103,7 +103,7 @@ class Bench(Desk):
     def show_quiet(self, side=1):
         """A step that draws no current: the desk's cells never sag."""
         assert self.thrust(300, side) is None
-        self.step(3)
+        self.run_s(2.5)  # with the rest, long enough to see that the string does not recover from a load
         self.press(2.5)
         self.run_s(REST_S)
 

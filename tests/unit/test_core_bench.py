@@ -1,5 +1,7 @@
 """The order of a bench run on the desk: who may begin one, what makes thrust, and what the messages may ask for."""
 
+from math import exp
+
 import pytest
 from core_bench_desk import FULL_US, HOLD_LEVER, IDLE_US, REST_S, STEP_MS, Bench
 
@@ -312,6 +314,33 @@ def test_a_side_that_sags_is_not_quiet():
     desk.cell_mv[0] += 4
     desk.inputs.button = False
     desk.run_s(REST_S + 0.1)
+    assert desk.thrust(1000, what=s.BENCH_END_POINTS) == s.REFUSE_NOT_QUIET
+
+
+@pytest.mark.parametrize("rises_mv, draws_mv, refused", [
+    (0, 0, False), (60, 0, False), (600, 0, False),  # nor does it pass for one
+    (0, 40, True), (60, 40, True), (600, 40, True),
+])  # fmt: skip
+def test_a_string_that_recovers_from_a_load_does_not_hide_a_fan(rises_mv, draws_mv, refused):
+    desk = Bench().enter()
+    rest_mv = desk.cell_mv[0]
+    desk.thrust(300)
+    for n in range(400):
+        second = n / 50
+        desk.inputs.button = 4 <= second < 6.8
+        drawn_mv = draws_mv if 5.2 <= second < 6.8 else 0
+        desk.cell_mv[0] = rest_mv + (rises_mv * (1 - exp(-second / 30)) - drawn_mv) / 10  # of ten cells
+        desk.step()
+    assert desk.bench.phase == s.BENCH_IDLE and desk.bench.end == s.ENDED_RELEASED
+    assert desk.thrust(1000, what=s.BENCH_END_POINTS) == (s.REFUSE_NOT_QUIET if refused else None)
+
+
+def test_without_a_rest_that_was_long_enough_to_see_it_nothing_is_told():
+    desk = Bench().enter()
+    desk.thrust(300)
+    desk.step(3)
+    desk.press(2.5)
+    desk.run_s(REST_S)
     assert desk.thrust(1000, what=s.BENCH_END_POINTS) == s.REFUSE_NOT_QUIET
 
 

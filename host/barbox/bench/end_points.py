@@ -16,7 +16,13 @@ _QUIET_S = 4.0
 _LEAST_S = 10.0
 """Of a step: a ramp of four seconds to full, and time to connect the ESC."""
 
-_CONNECTED = "{}: its string sagged, so a fan is connected: unplug the pack, take the motor leads off, and begin again"
+_REST_S = 4.0
+"""In which the box sees how much the string still rises by itself, which would hide sag (see core.recovery)."""
+
+_CONNECTED = (
+    "{}: its string sagged, so a fan is connected: unplug the pack, take the motor leads off, and begin again. If they "
+    "are off, the string still recovers from a load: wait a minute"
+)
 
 
 def check(rig: Rig, values: Values, n: int) -> None:
@@ -60,6 +66,8 @@ async def learn(at: AtBox, rig: Rig, n: int) -> None:
     person, name = at.person, rig.sides[n].name
     async with in_run(at) as session:
         while True:
+            await session.idle()
+            await session.watch(_REST_S)
             person.tell(f"{name} at {_QUIET_PM / 10:g} %, nothing may turn: hold the lever or the arm button until "
                         "the box ends the step")
             step = await session.step(n + 1, _QUIET_PM, _QUIET_S)
