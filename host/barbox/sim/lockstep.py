@@ -23,6 +23,16 @@ _CARRIER_LEAST_V = 2.0  # of a 5 V buffer (generic logic of the HC family; from 
 _POWER, _WATCHDOG = 1, 3  # machine.reset_cause()
 
 
+def _core_now() -> int | None:
+    """The core this runs on. The system has put us there because others are busier: any rule of our own, such as by
+    the number of the process, would put two simulated boards on one core while another idles. Linux; else None."""
+    try:
+        stat = Path("/proc/thread-self/stat").read_text()
+        return int(stat.rpartition(")")[2].split()[36])  # field 39 of proc(5), the second being in brackets
+    except (OSError, ValueError, IndexError):
+        return None
+
+
 class LockStep:
     """Runs the firmware against `plant` through `wiring` and `port`. Times are microseconds since power-up.
 
@@ -121,12 +131,14 @@ class LockStep:
     def share_a_core(self) -> None:
         """Run VM and plant on one core: an exchange then costs a tenth of what it does across two."""
         if self._vm is not None and hasattr(os, "sched_setaffinity"):
-            cores = sorted(os.sched_getaffinity(0))
-            core = {cores[os.getpid() % len(cores)]}
+            cores = os.sched_getaffinity(0)
+            core = _core_now()
+            if core not in cores:
+                core = min(cores)
             if self._affinity is None:
-                self._affinity = set(cores)
-            os.sched_setaffinity(0, core)
-            os.sched_setaffinity(self._vm.pid, core)
+                self._affinity = cores
+            os.sched_setaffinity(0, {core})
+            os.sched_setaffinity(self._vm.pid, {core})
 
     def release_core(self) -> None:
         if self._affinity is not None:
