@@ -32,7 +32,7 @@ test: $(READY)
 	$(BIN)/python -m pytest -n auto
 
 test-reference: $(READY_REFERENCE)
-	$(BIN)/python -m pytest -m reference
+	$(BIN)/python -m pytest -m reference -n auto --dist loadgroup
 
 check: $(READY)
 	$(BIN)/ruff check .

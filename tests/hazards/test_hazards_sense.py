@@ -105,15 +105,21 @@ def test_sense_wire_intermittent(moment, number):
     "cutback": "noise at the knee eases thrust, as it should",
 })  # fmt: skip
 def test_sense_wire_shaken_by_vibration(moment, seed):
-    """0.15 V of noise on a tap is ridden on without a word; 12 V are a fault of the wire."""
+    """0.15 V of noise on a tap is ridden on without a word; 12 V are a fault of the wire.
+
+    A fault is two readings in a row beyond what cells can have, so when it is told is chance. Of 150 each time in one
+    ride, half were told within 0.24 s of 12 V and 0.14 s of 30 V, and the tails fall tenfold in 0.5 s and 0.18 s: three
+    seconds of the one are passed once in 800,000, 1.5 s of the other more rarely.
+    """
     with Run(moment, seed=seed) as run:
         run.strike(lambda box: box.shake_sense_wire(1, 0.15), seconds=3)
         assert run.told_ms("SENSE") is None and not LOW & run.warnings_since_strike()
         assert run.host.state == "DRIVING"
-    with Run(moment, seed=seed) as run:
-        run.strike(lambda box: box.shake_sense_wire(1, 12), seconds=3)
-        assert run.told_ms("SENSE") is not None and run.told_ms("SENSE") <= 1500
-        assert run.host.status.demand_pm <= run.values.get("sense_cap_pm")
+    for volts, within_ms in ((12, 3000), (30, 1500)):
+        with Run(moment, seed=seed) as run:
+            run.strike(lambda box, volts=volts: box.shake_sense_wire(1, volts), seconds=3.1)
+            run.told_within(within_ms, "SENSE")
+            assert run.host.status.demand_pm <= run.values.get("sense_cap_pm")
 
 
 @pytest.mark.parametrize(("number", "to", "fault"), [(2, 1, "SHORTED"), (1, 2, "HIGH"), (5, 6, "HIGH")])

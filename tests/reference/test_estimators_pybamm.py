@@ -169,8 +169,15 @@ def _signs(mode: str) -> tuple[int, ...]:
     return (1,) if mode == "nothing" else (1, -1)
 
 
+def _in_one_worker(cell: str, scenario: str, *values: str):
+    """A case for one worker of a run by several: the discharge takes longer than all that is made of it."""
+    return pytest.param(*values, marks=pytest.mark.xdist_group(f"{cell} {scenario}"))
+
+
 @pytest.mark.parametrize("mode", ERRORS)
-@pytest.mark.parametrize(("cell", "scenario"), [(c, s) for c, scenarios in RIDES.items() for s in scenarios])
+@pytest.mark.parametrize(
+    ("cell", "scenario"), [_in_one_worker(c, s, c, s) for c, scenarios in RIDES.items() for s in scenarios]
+)
 def test_rides(cell, scenario, mode):
     bounds = BOUNDS[cell]
     for sign in _signs(mode):
@@ -182,14 +189,14 @@ def test_rides(cell, scenario, mode):
 
 
 @pytest.mark.parametrize("mode", ERRORS)
-@pytest.mark.parametrize("cell", STEADY)
+@pytest.mark.parametrize("cell", [_in_one_worker(c, "constant", c) for c in STEADY])
 def test_steady_pull(cell, mode):
     for sign in _signs(mode):
         _hold(STEADY[cell], mode, figures(discharge(cell, "constant"), mode, sign, seed=sign + 1))
 
 
 @pytest.mark.parametrize("mode", ["sensor", "curve"])
-@pytest.mark.parametrize("cell", RIDES)
+@pytest.mark.parametrize("cell", [_in_one_worker(c, "ride11", c) for c in RIDES])
 def test_a_worn_pack_is_still_warned_of(cell, mode):
     f = figures(discharge(cell, "ride11"), mode, 1, seed=2, capacity_error=WORN)
     assert f.charge_points <= (12.5 if mode == "sensor" else 8.2)
