@@ -64,10 +64,13 @@ def keeps(bench, said, **how):
     assert code == 2 and err.count("\n") == 1 and said in err and err.endswith("nothing was written\n"), err
     assert bench.settings(LEARNED_LEVER).rows == before
     assert bench.record() == []
+    return err
 
 
 def test_a_lever_that_does_not_spring_back(lever_bench):
-    keeps(lever_bench, "the lever does not spring back: +8", back=40)
+    err = keeps(lever_bench, "the lever does not spring back", back=40)
+    told = re.search(r"spring back: \+(\d+) mV", err)
+    assert told and float(told[1]) == pytest.approx(0.040 * 2200, abs=5), err  # the chip's ADC has its noise
 
 
 def test_a_lever_that_stays_where_it_was_pushed(lever_bench):

@@ -113,7 +113,13 @@ class FlowDesk:
     async def _in_run(self, at):
         self.did.append(("run",))
         caps = [1000 if self.box.get("side.proven", n) else self.box.get("unproven_cap_pm") for n in (0, 1)]
-        yield SimpleNamespace(step=self._step, offer=SimpleNamespace(cap_pm=caps, low_pm=250))
+
+        async def rests(*_: Any) -> None:
+            pass
+
+        yield SimpleNamespace(
+            step=self._step, offer=SimpleNamespace(cap_pm=caps, low_pm=250), idle=rests, watch=rests
+        )
 
     async def _step(self, side, pulse_pm, time_s=None, *, what=states.BENCH_THRUST):
         self.sent += 1
