@@ -127,12 +127,7 @@ class Host:
             part = data[at : at + 512]
             there = min(self.box.port.waiting() + len(part), 3500)  # the kernel holds no more than 4,095
             assert os.write(self._fd, part) == len(part)
-            for _ in range(5000):  # the kernel hands it over a moment later, perhaps in two pieces
-                if self.box.port.waiting() >= there:
-                    break
-                select.select([], [], [], 0.001)
-            else:
-                raise AssertionError("the port took nothing")
+            self.box.port.wait_for(there)
 
     def post(self, message, *values, number: int | None = None) -> int:
         """Send a request without waiting for its answer; returns its number."""

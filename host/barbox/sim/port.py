@@ -8,10 +8,12 @@ import os
 import select
 import sys
 import termios
+import time
 import tty
 
 _BUFFER = 512  # bytes that the board's side of a USB serial port holds for a host that does not read
 _DISCARD = 1 << 30  # no host has the port open: what the board writes goes nowhere, and never blocks
+_HANDED_OVER_S = 5  # far longer than the kernel takes for what is on its way
 
 
 class Port:
@@ -97,6 +99,15 @@ class Port:
         if self._master < 0:
             return 0
         return int.from_bytes(fcntl.ioctl(self._master, termios.FIONREAD, bytes(4)), sys.byteorder)
+
+    def wait_for(self, n_bytes: int) -> None:
+        """Wait until as many bytes from the host could be taken. Raises TimeoutError after some seconds."""
+        end_s = time.monotonic() + _HANDED_OVER_S
+        select.select([self._master], [], [], _HANDED_OVER_S)
+        while self.waiting() < n_bytes:  # it may come in two pieces
+            if time.monotonic() > end_s:
+                raise TimeoutError(f"{self.waiting()} of {n_bytes} bytes came")
+            time.sleep(0)
 
     @property
     def pending(self) -> int:
