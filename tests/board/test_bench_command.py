@@ -7,6 +7,7 @@ import pytest
 from bench_command import TEXT, UNPROVED, Command
 from bench_host import IDLE_US, above_idle, us
 
+from barbox.bench import pictures
 from barbox.bench.scale import ScaleLines
 from barbox.bench.sim_person import SimPerson
 from barbox.cli import main
@@ -22,7 +23,13 @@ WRITTEN = ("side.proven", "side.curve", "side.current_da", "rig_crc")
 
 
 @pytest.fixture
-def command(monkeypatch, capsys, tmp_path):
+def undrawn(monkeypatch):
+    """Pages without their pictures, which take longer than the run; tests/unit/test_bench_record.py looks at them."""
+    monkeypatch.setattr(pictures, "_picture", lambda fill: "<svg></svg>")
+
+
+@pytest.fixture
+def command(monkeypatch, capsys, tmp_path, undrawn):
     made = []
 
     def make(text=TEXT, **esc):
@@ -37,7 +44,7 @@ def command(monkeypatch, capsys, tmp_path):
 # what it does
 
 
-def test_all_of_it_is_simulated(tmp_path, capsys, monkeypatch):
+def test_all_of_it_is_simulated(tmp_path, capsys, monkeypatch, undrawn):
     monkeypatch.setattr("time.time", lambda: 1_800_000_000.0)
     sheet = tmp_path / "trike.toml"
     sheet.write_text(TEXT)
@@ -113,7 +120,7 @@ def test_end_points_are_refused_with_a_fan_connected(command):
 
 
 @pytest.mark.parametrize("names", [["only"], ["left", "middle", "right"]])
-def test_a_rig_of_one_side_or_of_three_is_simulated(tmp_path, capsys, names):
+def test_a_rig_of_one_side_or_of_three_is_simulated(tmp_path, capsys, undrawn, names):
     sheet = tmp_path / "rig.toml"
     sheet.write_text(new_text("rig", names, 5, BOARDS["pico_w"]))
     assert main.run(["bench", str(sheet), "--sim", "--json", "--steps", "30,50"]) == 0

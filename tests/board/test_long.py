@@ -1,6 +1,6 @@
 """Hours of the whole box with every task running and a host that listens: the heap does not fill up.
 
-One virtual hour here; BARBOX_LONG_HOURS=10 is the long one.
+Two thirds of a virtual hour here; BARBOX_LONG_HOURS=10 is the long one.
 """
 
 import os
@@ -10,7 +10,7 @@ from overlays import patched
 
 from barbox.sim.board import LEFT, RIGHT
 
-HOURS = float(os.environ.get("BARBOX_LONG_HOURS", "1"))
+HOURS = float(os.environ.get("BARBOX_LONG_HOURS", "0.66"))
 MINUTE_S = 60
 KEPT_BY_CHANCE = 512  # bytes: two objects of the size that `fallen` tells of
 SETTLED = 12  # minutes until all that grows once has grown: buffers, the first of each screen
