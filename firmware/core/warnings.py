@@ -84,14 +84,15 @@ class Warnings:
             else:
                 self._slow += ((cell_mv << 8) - self._slow) * dt_ms // _SLOW_MS
             slow_mv = self._slow >> 8
+            known = rest_mv != NOT_KNOWN_MV  # else it ends no warning
             if rest_mv < self._warn_mv or slow_mv < self._near_mv:
                 bits |= WARN_LOW
-            elif rest_mv > self._warn_mv + _BACK_MV and slow_mv > self._near_mv + _BACK_MV:
+            elif known and rest_mv > self._warn_mv + _BACK_MV and slow_mv > self._near_mv + _BACK_MV:
                 bits &= ~WARN_LOW
             # An estimate can be wrong, and is for a section of much resistance: deep cutback needs no estimate.
             if rest_mv < self._low_mv or limits.cutback_pm < _DEEP_PM:
                 bits |= WARN_VERY_LOW
-            elif rest_mv > self._low_mv + _BACK_MV and limits.cutback_pm > _DEEP_PM + _DEEP_BACK_PM:
+            elif known and rest_mv > self._low_mv + _BACK_MV and limits.cutback_pm > _DEEP_PM + _DEEP_BACK_PM:
                 bits &= ~WARN_VERY_LOW
         if limits.cutback_pm < 1000:
             bits |= WARN_CUTBACK

@@ -164,6 +164,8 @@ class Estimator:
             if not same[s]:
                 side.curves = curves
                 side.start(*curves)
+            if not same[s] or s >= self._count:
+                self.current_da[s] = self.charge_pm[s] = NOT_KNOWN
         for n in range(SENSES_MAX):
             section = self._sections[n]
             side = get("sense.side", n) - 1 if get("sense.kind", n) == 0 else -1

@@ -153,6 +153,21 @@ def test_warnings_come_by_stage_and_go_with_hysteresis():
     assert [e[2] for e in told(desk, EVENT_WARNING_OFF)] == [bit(WARN_VERY_LOW), bit(WARN_LOW)]
 
 
+def test_a_voltage_at_rest_that_is_not_known_ends_no_warning():
+    """After a reset or new settings nobody knows it for a moment; the packs are as empty as before."""
+    desk = driving()
+    desk.controller.rest_cell_mv = 3600
+    desk.run_s(1)
+    both = WARN_LOW | WARN_VERY_LOW
+    assert desk.controller.outputs.warnings == both
+    desk.controller.rest_cell_mv = NOT_KNOWN_MV
+    desk.run_s(5)
+    assert desk.controller.outputs.warnings == both
+    desk.controller.rest_cell_mv = 3800
+    desk.run_s(1)
+    assert desk.controller.outputs.warnings == 0
+
+
 def test_a_section_near_cutback_is_low_whatever_it_would_be_at_rest():
     desk = driving()
     desk.controller.rest_cell_mv = 3800

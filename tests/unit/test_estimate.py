@@ -149,6 +149,18 @@ def test_settings_that_are_the_same_keep_what_was_learned():
     assert bench.hold(3).resistance_mohm_x10[0] == UNKNOWN
 
 
+def test_a_side_that_is_no_more_leaves_nothing_behind():
+    bench = Bench(KNOWN, 0.9)
+    bench.sensor_da[:2] = [300, 300]
+    e = bench.ride(6)
+    assert UNKNOWN not in (*e.charge_pm[:2], *e.current_da[:2])
+    e.configure(rig(sides=1, capacity_mah=10000, full_a=100.0))
+    bench.sensor_da[:2] = [300, UNKNOWN]
+    bench.hold(3)
+    assert UNKNOWN not in (e.charge_pm[0], e.current_da[0])
+    assert e.charge_pm[1:] == e.current_da[1:] == [UNKNOWN] * (SIDES_MAX - 1)
+
+
 def test_a_snapshot_brings_back_resistance_and_charge():
     bench = Bench(KNOWN, 0.9)
     bench.hold(2)
