@@ -95,7 +95,9 @@ class LogTask:
     def _is_quiet(self):
         c = self._control.controller
         state = c.interlock.state
-        if (state != LOCKED and state != HELD) or c.inputs.button or c.outputs.demand_pm:
+        if (state != LOCKED and state != HELD) or c.outputs.demand_pm:
+            return False
+        if c.inputs.button and self._control.failed is None:  # after that nobody reads it, and nothing arms
             return False
         if state == LOCKED and (c.interlock.waits == WAIT_BUTTON or c.interlock.waits == WAIT_BENCH_BUTTON):
             return False

@@ -8,6 +8,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from core.events import Events
+from services.clock import Clock
 from services.log import BY_WATCHDOG, ROOM, Log
 from services.log_task import LogTask
 from shared_proto import messages as m
@@ -225,6 +226,7 @@ class Desk:
             warnings=SimpleNamespace(last_stop=0),
         )
         self.paused = False
+        self.failed = None  # the exception that ended stepping
         self.log = log_in(folder)
         self.full = False
         self.writes: list[int] = []
@@ -241,8 +243,8 @@ class Desk:
         self.log.save = written
         estimate = SimpleNamespace(charge_pm=[65535] * 4, snapshot=lambda: b"snapshot")
         self.estimate = estimate
-        clock = SimpleNamespace(unix_s=lambda ms: 0)
-        self.task = LogTask(self, self.log, clock, estimate, lambda state, cause: None)
+        self.clock = Clock()
+        self.task = LogTask(self, self.log, self.clock, estimate, lambda state, cause: None)
 
     def pause(self, on):
         self.paused = on
@@ -287,6 +289,43 @@ def test_it_is_written_only_after_a_second_at_idle(tmp_path, steps):
             desk.rounds(1)
             if len(desk.writes) > before:
                 assert quiet_ms >= 1000
+
+
+def test_a_button_that_was_held_when_the_step_failed_puts_nothing_off(tmp_path):
+    """Nobody reads it any more, and nothing arms."""
+    desk = Desk(tmp_path)
+    desk.rounds(30)
+    desk.controller.interlock.state = s.HELD
+    desk.controller.inputs.button = True
+    desk.fault()
+    desk.rounds(30)
+    assert len(desk.writes) == 1
+    desk.failed = ValueError()
+    desk.rounds(30)
+    assert len(desk.writes) == 2 and not desk.log.changed
+
+
+NOW_S = 1_800_000_000
+
+
+def test_an_event_just_before_the_time_was_set_is_dated_just_before(tmp_path):
+    desk = Desk(tmp_path)
+    desk.rounds(10)
+    desk.fault()  # the task takes it after a host has set the time, up to a tenth of a second later
+    desk.controller.now_ms += 60
+    desk.clock.set(NOW_S, desk.controller.now_ms)
+    desk.rounds(1)
+    assert NOW_S - stored(desk.log)[-1][3] in (0, 1)
+
+
+def test_the_clock_goes_on_for_as_long_as_the_box_is_on():
+    """The step's clock wraps after 12.4 days; whoever asks less seldom than every six has the right time for ever."""
+    clock, ms = Clock(), 123_456
+    assert clock.unix_s(ms) == 0
+    clock.set(NOW_S, ms)
+    for hours in range(40 * 24):
+        assert clock.unix_s((ms + hours * 3_600_000) & 0x3FFFFFFF) == NOW_S + hours * 3600
+    assert clock.unix_s((ms + hours * 3_600_000 - 5000) & 0x3FFFFFFF) == NOW_S + hours * 3600 - 5
 
 
 def test_faults_without_end_are_written_at_most_34_times_an_hour(tmp_path):
