@@ -20,9 +20,10 @@ from barbox.errors import AnswerNo, UserError
 from barbox.link.client import Client
 from barbox.rig.keys import LEARNED_LEVER
 from barbox.rig.model import Rig
+from barbox.rig.sheet import lever_nearer_end
 from barbox.settings_text import Slot
 from barbox.settings_write import Change
-from shared_proto.settings import LEVER_APART_MV, LEVER_CLEAR_MV, LEVER_RAIL_MV, ROWS, SETTINGS, lever_room_mv
+from shared_proto.settings import LEVER_APART_MV, LEVER_CLEAR_MV, ROWS, SETTINGS, lever_room_mv
 
 _LEAST = 20  # status messages at each end point
 _NOISE_SHARE = 6.0  # the dead band holds at least so many standard deviations of noise
@@ -98,9 +99,10 @@ def _refuse(t: Track, limits: Limits) -> None:
             f"its wires and its ground, and hold it still; {NOTHING}"
         )
     if lever_room_mv(t.rest_mv, t.full_mv, limits.margin_pm) < LEVER_CLEAR_MV:
-        nearer_mv = min(t.rest_mv, t.full_mv, key=lambda mv: min(mv, LEVER_RAIL_MV - mv))
+        nearer = lever_nearer_end(t.rest_mv, t.full_mv)
+        nearer_mv = {"rest": t.rest_mv, "full": t.full_mv}[nearer]
         raise UserError(
-            f"{where}: its end point of {nearer_mv} mV lies so near to a rail that a broken or shorted "
+            f"{where}: its {nearer} of {nearer_mv} mV lies so near to a rail that a broken or shorted "
             f"wire would pass for a position, with the margin of {limits.margin_pm} per mille: move the "
             f"sensor or its magnet, or set a smaller lever_margin_pm; {NOTHING}"
         )

@@ -40,6 +40,12 @@ _HOLD_LIMIT_S = 1.0
 """An ESC that runs on for longer than this after its pulses end has not been proved to stop (common practice)."""
 
 
+def lever_nearer_end(rest_mv: float, full_mv: float) -> str:
+    """The end point of a lever's track that is nearer to a rail: "rest" or "full"."""
+    rest_room_mv = min(rest_mv, LEVER_RAIL_MV - rest_mv)
+    return "rest" if rest_room_mv < min(full_mv, LEVER_RAIL_MV - full_mv) else "full"
+
+
 def load(path: str | Path) -> Rig:
     """The rig of a sheet. Raises UserError, in one sentence, for a file or a value that will not do."""
     path = Path(path)
@@ -177,9 +183,8 @@ def _plain(top: Table, board: Board) -> tuple[dict[str, int], frozenset[str], fl
             )
         room_mv = lever_room_mv(rest, full, values["lever_margin_pm"])
         if room_mv < LEVER_CLEAR_MV:
-            nearer = "rest" if min(rest, LEVER_RAIL_MV - rest) < min(full, LEVER_RAIL_MV - full) else "full"
             lever.fail(
-                f"{track}_{nearer}_mv",
+                f"{track}_{lever_nearer_end(rest, full)}_mv",
                 f"and margin_percent = {values['lever_margin_pm'] / 10:g} come within {room_mv} mV of a rail, and "
                 f"{LEVER_CLEAR_MV} is the least, or a broken wire passes for a position: move the sensor or its magnet",
             )
