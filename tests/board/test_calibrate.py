@@ -200,3 +200,36 @@ def test_points_off_the_line_are_not_asked_about(bench):
     code, out, err = bench.run("--input", LEFT_TOP, "--meter", PERFECT, typed=[reading, "y", "y"])
     assert code == 2 and "do not lie on one line" in err and "fit the gain alone" not in out
     assert len(bench.record()) == 2
+
+
+def test_back_takes_the_point_before_again(bench):
+    true = {n: bench.true_v(n) for n in (LEFT_TAP, LEFT_TOP)}
+    slip_v = true[LEFT_TAP] + 0.05  # believable
+    typed = [METER, "b", f"{slip_v:.2f}", "back", f"{true[LEFT_TAP]:.2f}", "s", "b", f"{true[LEFT_TOP]:.2f}", "d", "y"]
+    code, out, err = bench.run(typed=typed)
+    assert (code, err) == (0, "")
+    assert out.count("this is the first") == 1 and out.count("left tap at 6 cells: black lead") == 3
+    (kept,) = bench.record()
+    assert [(i["input"], i["points"][0]["meter_v"]) for i in kept["inputs"]] == [
+        (LEFT_TAP, round(true[LEFT_TAP], 2)), (LEFT_TOP, round(true[LEFT_TOP], 2)),
+    ]  # fmt: skip
+
+
+def test_a_file_of_readings_counts_once(bench):
+    points = bench.points(SimMeter(parse_range(METER)))
+    assert bench.run("--points", points, "--meter", METER, "--yes")[0] == 0
+    code, _, err = bench.run("--points", points, "--meter", METER, "--yes")
+    assert code == 2 and err.count("\n") == 1 and f"{points}: its readings are those of " in err
+    assert len(bench.record()) == 1
+    assert bench.run("--points", points, "--meter", METER, "--yes", "--afresh")[0] == 0
+
+
+@pytest.mark.parametrize(("zero_v", "odd"), [(0.01, False), (0.35, True)])
+def test_an_offset_that_nothing_explains_is_remarked(bench, zero_v, odd):
+    """A black lead that lies 0.35 V from the heavy negative, on each day: no single reading is out of reason."""
+    meter = SimMeter(parse_range(METER), zero_v=zero_v)
+    for charge in (0.9, 0.02):
+        bench.charge(charge)
+        code, out, _ = bench.run("--points", bench.points(meter), "--meter", METER, "--yes")
+        assert code == 0
+    assert ("mV is odd: parts and points explain" in out) == odd

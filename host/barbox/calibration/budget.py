@@ -149,6 +149,21 @@ class Result:
         """Where `uncertainty_mv` is stated: the voltage at full charge."""
         return self.target.full_v
 
+    @property
+    def odd_offset(self) -> str:
+        """What is odd about the fitted offset, in a sentence; "" when meter, points and parts explain it."""
+        if self.gain_only:
+            return ""
+        zero_v = self.line.at(0.0)
+        own_v = self.board.offset_limit_v * self.target.point.ratio / sqrt(3)
+        likely_v = _OFF * sqrt(own_v**2 + self.stated(0.0).standard_v ** 2)
+        if abs(zero_v) <= likely_v:
+            return ""
+        return (
+            f"an offset of {1000 * zero_v:+.0f} mV is odd: parts and points explain {1000 * likely_v:.0f} mV. Was the "
+            "black lead on the heavy negative at each point, and the same divider in place on each day?"
+        )
+
     # -- what comes of it -----------------------------------------------------------------------------------------
 
     def volts_of(self, code: float) -> float:

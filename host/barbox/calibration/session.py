@@ -25,7 +25,7 @@ from barbox.settings_write import Change
 from shared_proto.settings import ROWS
 
 NOTHING = "nothing was written"
-SKIP, DONE = ("s", "skip"), ("d", "done")
+SKIP, DONE, BACK = ("s", "skip"), ("d", "done"), ("b", "back")
 
 
 class Talk(Protocol):
@@ -88,6 +88,7 @@ class Session:
         try:
             meter = await self._meter(sampler)
             new = await self._points(sampler, meter)
+            self._refuse_the_same_again(new)
             for target, point in new:
                 out.results.append(await self._result(target, point, sampler))
             if not out.results:
@@ -175,30 +176,45 @@ class Session:
     async def _guided(self, sampler: Sampler, meter: Meter) -> list[tuple[Target, Point]]:
         say = self._talk.say
         say(steps.CAUTION)
-        say("For each point type what the meter shows, in V or with mV; s skips a point, d ends the round.")
-        out: list[tuple[Target, Point]] = []
-        before = None
-        for t in self._chosen:
+        say("For each point type what the meter shows, in V or with mV; s skips a point, b goes back by one, "
+            "d ends the round.")
+        out: dict[int, tuple[Target, Point]] = {}  # by place in what is chosen
+        before, at = None, 0
+        while at < len(self._chosen):
+            t = self._chosen[at]
             say("")
             say(steps.where(t, before))
             before = t
             sampler.clear()
-            while True:
-                text = await self._talk.ask("  the meter shows: ", sampler, lambda t=t: self._live(sampler, t))
-                if text.lower() in DONE:
-                    return out
-                if text.lower() in SKIP:
-                    break
-                try:
-                    reading = parse_reading(text)
-                    sample = (await sampler.collect([t.input]))[t.input]
-                    self._codes[t.input] = sample.code
-                    out.append((t, self._point(t, reading, sample, meter)))
-                    break
-                except UserError as error:
-                    say(f"  {error}")
-                    sampler.clear()
-        return out
+            answer = await self._asked(sampler, t, meter)
+            if answer in DONE:
+                break
+            if answer in BACK:
+                if at:
+                    at -= 1
+                    out.pop(at, None)
+                else:
+                    say("  this is the first")
+                continue
+            if isinstance(answer, Point):
+                out[at] = (t, answer)
+            at += 1
+        return list(out.values())
+
+    async def _asked(self, sampler: Sampler, t: Target, meter: Meter) -> Point | str:
+        """A point that can be believed, or one of the words."""
+        while True:
+            text = await self._talk.ask("  the meter shows: ", sampler, lambda: self._live(sampler, t))
+            if text.lower() in (*DONE, *SKIP, *BACK):
+                return text.lower()
+            try:
+                reading = parse_reading(text)
+                sample = (await sampler.collect([t.input]))[t.input]
+                self._codes[t.input] = sample.code
+                return self._point(t, reading, sample, meter)
+            except UserError as error:
+                self._talk.say(f"  {error}")
+                sampler.clear()
 
     def _live(self, sampler: Sampler, target: Target) -> str:
         box = self._as_is.get(target.input)
@@ -240,6 +256,18 @@ class Session:
             if not await self._talk.agreed("fit the gain alone with these points?", sampler):
                 raise AnswerNo(NOTHING) from None
         return Result(target, self._rig.board, points, True)
+
+    def _refuse_the_same_again(self, new: Sequence[tuple[Target, Point]]) -> None:
+        """A file of readings that is given twice would count twice, and its errors for less than they are."""
+        if self._wanted.readings is None or self._wanted.afresh or len(new) < 2:
+            return
+        serial = self._client.identity.serial
+        earlier = [self._record.points(serial, t) for t, _ in new]
+        if all(points and points[-1].volts == p.volts for points, (_, p) in zip(earlier, new, strict=True)):
+            raise UserError(
+                f"{self._wanted.source}: its readings are those of {earlier[0][-1].day} again, to the last digit, and "
+                f"each counts once: measure anew, or leave the earlier ones out with --afresh; {NOTHING}"
+            )
 
     def _entry(self, out: Outcome) -> dict[str, Any]:
         who = self._client.identity
@@ -322,6 +350,8 @@ def summary(out: Outcome) -> str:
             f"{top.expanded_v:.3f} V (95 %, k = {top.factor:.2f}) near {r.top_v:.1f} V",
             f"  so it reads {_shifts(r, old)}",
         ]
+        if r.odd_offset:
+            lines.append(f"  {r.odd_offset}")
         if len(r.points) > 2 or (r.gain_only and len(r.points) > 1):
             residuals = zip(r.line.residuals, r.points, strict=True)
             told = ", ".join([f"{1000 * float(v):+.1f} mV at {p.volts:g} V" for v, p in residuals])
