@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from barbox.bench import curve as curves
-from barbox.bench import learn, plan
+from barbox.bench import learn, plan, record, summary
 from barbox.bench.air import Air
 from barbox.bench.fit import PowerLaw
 from barbox.bench.learn import Point, fitted
@@ -65,6 +65,22 @@ def test_the_old_table_would_not_have_done():
     full = given[-1].mean()
     assert np.abs(given / full - demand[:, None]).max() > 2 * GOAL
     assert np.abs(given[:, 0] - given[:, 1]).max() > 2 * GOAL * full
+
+
+def test_current_goes_on_rising_where_the_clamp_meter_was_read_no_more():
+    """By the law, or by the curve of readings that lie on none: a flat end would count too little charge."""
+    bench = DeskBench(RIG, tied_plant(RIG))
+    readings = bench.run(full_plan(RIG)).in_order()
+    fewer = [replace(r, current_a=None if r.pulse_us > 1600 else r.current_a) for r in readings]
+    whole, found = (learn.learn(RIG, some, bench.instruments, Air()) for some in (readings, fewer))
+    assert sorted([s.current is not None and s.current.by_law for s in found.sides]) == [False, True]
+    for full, part in zip(curves.make(RIG, whole).sides, curves.make(RIG, found).sides, strict=True):
+        assert full.current_da and part.current_da
+        assert part.current_da == pytest.approx(full.current_da, rel=0.1, abs=2)
+    kept = record.begin(RIG, full_plan(RIG), now_unix_s=0, simulated=True, old_curve_pm=[()] * len(RIG.sides))
+    kept.instruments, kept.run = bench.instruments, bench.run(full_plan(RIG))
+    said = summary.assumptions(kept, found)
+    assert len([line for line in said if "no current was read above 55 %" in line]) == len(RIG.sides)
 
 
 def _sheet_curve(n):

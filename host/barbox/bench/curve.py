@@ -171,5 +171,5 @@ def _table(s: SideLearned, full_n: float) -> tuple[int, ...]:
 def _current(s: SideLearned, table: Sequence[int]) -> tuple[int, ...] | None:
     if s.current is None:
         return None
-    amps = np.maximum.accumulate(s.current.at(np.array(table) / 1000.0))
+    amps = np.maximum.accumulate(s.current.drawn_on(np.array(table) / 1000.0))
     return tuple([int(min(round(10.0 * float(a)), _MOST_DA)) for a in amps])

@@ -85,6 +85,17 @@ class Fitted:
         """Value at a pulse span."""
         return self.by_law_at(span) if self.by_law else self.curve.at(span)
 
+    @property
+    def last_span(self) -> float:
+        """Pulse span of the last reading."""
+        return self.points[-1].span
+
+    def drawn_on(self, span):
+        """Value at a pulse span; beyond the last reading as much more as by law and sag, not the last for ever."""
+        last = self.last_span
+        more = self.by_law_at(np.maximum(span, last)) / max(self.by_law_at(last), 1e-9)
+        return self.at(np.minimum(span, last)) * np.maximum(more, 1.0)
+
     def inverse(self, value):
         """The least pulse span, 0..1, that gives a value."""
         grid = np.linspace(self.law.dead, 1.0, 4001)

@@ -193,6 +193,12 @@ def assumptions(record: Record, learned: Learned) -> list[str]:
             f"clamp meter read to {i.current_step_a:.3g} A; its gain may be off by {i.current_error_percent:g} %, "
             "which moves currents, resistances and the figure of merit"
         )
+        lines += [
+            f"{s.name}: no current was read above {per_cent(s.current.last_span)} of the pulse span: from there on it "
+            "is drawn on by the law that fits the readings, and the box counts charge by that"
+            for s in learned.sides
+            if s.current and s.to_span - s.current.last_span > 0.01
+        ]
         lines.append(
             "shaft power is "
             + ", ".join([f"{per_cent(e)}" for e in sorted(set(learned.efficiency))])
