@@ -14,6 +14,7 @@ from shared_proto.messages import NOT_KNOWN_MV, SIDES_MAX
 _BLOCK_MS = const(1000)  # whose mean is taken, against noise
 _BLOCKS = const(5)
 _LEAST_BLOCKS = const(3)
+_MOST_MV = const(30000)  # times the longest step still a small integer of the board
 
 
 class Recovery:
@@ -62,7 +63,7 @@ class Recovery:
             last = first + min(blocks, most)
             mean_mv[last] = self._sum_mv[side] // self._count
             if blocks + 1 >= _LEAST_BLOCKS:
-                self._rise_mv[side] = max(0, mean_mv[last] - mean_mv[first])
+                self._rise_mv[side] = min(max(0, mean_mv[last] - mean_mv[first]), _MOST_MV)
         self._blocks = min(blocks + 1, _BLOCKS)
         if self._blocks >= _LEAST_BLOCKS:
             self._over_ms = _BLOCK_MS * (self._blocks - 1)

@@ -12,7 +12,8 @@ import core.controller
 import core.events
 import core.inputs
 from core.controller import Controller
-from shared_proto.settings import SETTINGS, Values, conflict
+from core.recovery import Recovery
+from shared_proto.settings import ROWS, SETTINGS, Values, conflict
 
 LEAST, MOST = -(1 << 30), (1 << 30) - 1
 
@@ -146,3 +147,15 @@ def test_the_check_itself_refuses_31_bits():
         Small(1 << 20) * (1 << 10)
     with pytest.raises(AssertionError):
         (1 << 20) * Small(1 << 11) >> 11
+
+
+def test_a_string_that_appears_while_its_rise_is_watched():
+    """From 14 cells at 1 V to full, and the longest bench step that the settings allow."""
+    longest_ms = SETTINGS[ROWS["bench_step_ms"]].high
+    recovery = Recovery()
+    for top_mv in (14_000, 14_000, 14_000, 58_800):
+        for _ in range(50):
+            recovery.update(20, [top_mv], 1)
+    rise_mv = recovery.most_mv(0, 3000)
+    assert 20_000 < rise_mv
+    assert rise_mv * longest_ms <= MOST

@@ -8,10 +8,17 @@ from time import ticks_diff, ticks_ms
 import _bus
 
 
-def _core():
-    import asyncio.core
+_asyncio_core = None
 
-    return asyncio.core
+
+def _core():
+    """It imports this module; and to import it anew at each wake-up would be a tenth of the simulated board's time."""
+    global _asyncio_core
+    if _asyncio_core is None:
+        import asyncio.core
+
+        _asyncio_core = asyncio.core
+    return _asyncio_core
 
 
 class TaskQueue:
