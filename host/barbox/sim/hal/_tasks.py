@@ -7,7 +7,6 @@ from time import ticks_diff, ticks_ms
 
 import _bus
 
-
 _asyncio_core = None
 
 
