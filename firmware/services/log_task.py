@@ -1,8 +1,8 @@
 """The log's task: takes events from the step, and writes the log to flash when that can hurt nobody.
 
 A sector erase keeps interrupts off for 46 to 400 ms, and the control step waits. So it is written only while the
-box is LOCKED or HELD, has been for a second, every pulse is idle, and the arm button is neither pressed nor all that
-arming waits for; not in READY, whose rider may pull away at any moment. Until then all stays in RAM.
+box is LOCKED or HELD, has been for a second, every pulse is idle, and in LOCKED the arm button is neither pressed nor
+all that arming waits for; not in READY, whose rider may pull away at any moment. Until then all stays in RAM.
 
 Wear: at most 4 writes at once and 30 an hour after that. A box that starts over and over waits longer before its
 first write each time, up to 8 s: one that resets every few seconds soon writes no more.
@@ -97,9 +97,10 @@ class LogTask:
         state = c.interlock.state
         if (state != LOCKED and state != HELD) or c.outputs.demand_pm:
             return False
-        if c.inputs.button and self._control.failed is None:  # after that nobody reads it, and nothing arms
-            return False
-        if state == LOCKED and (c.interlock.waits == WAIT_BUTTON or c.interlock.waits == WAIT_BENCH_BUTTON):
+        # In HELD a button that is down does nothing until it has been up; it may be stuck, and after a step that
+        # failed nobody reads it any more.
+        waits = c.interlock.waits
+        if state == LOCKED and (c.inputs.button or waits == WAIT_BUTTON or waits == WAIT_BENCH_BUTTON):
             return False
         for side in range(c.sides):
             if c.outputs.pulse_us[side] != c.idle_us[side]:

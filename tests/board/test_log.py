@@ -5,7 +5,7 @@ import json
 
 import pytest
 from bench_host import IDLE_US, Host, arm, make_box, us
-from overlays import failing_house, patched
+from overlays import failing_house, failing_step, patched
 
 from barbox import faults
 from barbox.cli import faults as command
@@ -75,6 +75,17 @@ def test_held_by_its_cause_is_told_after_the_power_went(capsys, monkeypatch):
 
 async def _done(value):
     return value
+
+
+def test_a_step_that_failed_with_the_button_held_is_told_after_the_power_went():
+    with make_box(overlay=failing_step(6000)) as box:
+        driving(box)
+        box.press_arm_button()
+        assert box.pulse_us(LEFT) > IDLE_US
+        box.advance(5)
+        box.release_arm_button()
+        restart(box)
+        assert held(read(box)[0]) == {"STEP_FAILED": 1}
 
 
 def test_the_rider_is_told_at_the_next_start_until_the_box_is_armed():
