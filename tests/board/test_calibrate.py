@@ -216,12 +216,22 @@ def test_back_takes_the_point_before_again(bench):
 
 
 def test_a_file_of_readings_counts_once(bench):
+    """All of it or a part, of one input or of all, whatever was measured meanwhile."""
     points = bench.points(SimMeter(parse_range(METER)))
-    assert bench.run("--points", points, "--meter", METER, "--yes")[0] == 0
-    code, _, err = bench.run("--points", points, "--meter", METER, "--yes")
-    assert code == 2 and err.count("\n") == 1 and f"{points}: its readings are those of " in err
-    assert len(bench.record()) == 1
-    assert bench.run("--points", points, "--meter", METER, "--yes", "--afresh")[0] == 0
+    given = ("--points", points, "--meter", METER, "--yes", "--gain-only")
+    assert bench.run(*given, "--input", LEFT_TAP)[0] == 0
+    for only in (["--input", LEFT_TAP], []):
+        code, _, err = bench.run(*given, *only)
+        assert code == 2 and err.count("\n") == 1 and f"{points}: its reading of input 1 was counted on " in err
+    assert bench.run(*given, "--input", LEFT_TOP)[0] == 0
+    text = points.read_text()
+    points.write_text(text + "# and once more, with the same on the meter\n")
+    assert bench.run(*given)[0] == 0
+    points.write_text(text)
+    code, _, err = bench.run(*given)
+    assert code == 2 and "its readings of inputs 1 and 2 were counted on " in err
+    assert [len(i["points"]) for i in bench.record()[-1]["inputs"]] == [2, 2, 1, 1]
+    assert bench.run(*given, "--afresh")[0] == 0
 
 
 @pytest.mark.parametrize(("zero_v", "odd"), [(0.01, False), (0.35, True)])

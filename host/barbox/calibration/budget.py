@@ -42,12 +42,14 @@ class TooClose(UserError):
 
 @dataclass(frozen=True)
 class Point:
-    """One comparison: the meter's `volts` on `range`, against what the box read. `date`: ISO 8601, local time."""
+    """One comparison: the meter's `volts` on `range`, against what the box read. `date`: ISO 8601, local time;
+    `file`: mark of the file that the reading came from, "" when it was typed."""
 
     date: str
     volts: float
     range: Range
     sample: Sample
+    file: str = ""
 
     @property
     def day(self) -> str:

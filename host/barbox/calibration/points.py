@@ -13,6 +13,8 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Sequence
+from dataclasses import dataclass
+from hashlib import sha256
 from pathlib import Path
 
 from barbox.calibration.meter import Reading, parse_reading
@@ -22,8 +24,16 @@ from barbox.errors import UserError
 COLUMNS = ("side", "cells", "reading")
 
 
-def read_points(path: Path, targets: Sequence[Target]) -> dict[int, Reading]:
-    """Reading of each input (from 0) that the file names. Raises UserError with the line."""
+@dataclass(frozen=True)
+class Typed:
+    """Reading of each input (from 0) that a file names; `mark` tells the file's text from any other."""
+
+    readings: dict[int, Reading]
+    mark: str
+
+
+def read_points(path: Path, targets: Sequence[Target]) -> Typed:
+    """What the file says. Raises UserError with the line."""
     try:
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
@@ -58,7 +68,7 @@ def read_points(path: Path, targets: Sequence[Target]) -> dict[int, Reading]:
             raise UserError(f"{where}: {error}; nothing was written") from None
     if not found:
         raise UserError(f"{path}: holds no reading; write {','.join(COLUMNS)} and a line for each sense point")
-    return found
+    return Typed(found, sha256(text.encode()).hexdigest()[:16])
 
 
 def _input(side: str, cells: str, targets: Sequence[Target], where: str) -> int:

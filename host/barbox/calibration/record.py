@@ -98,7 +98,7 @@ def _same(one: Mapping[str, Any], target: Target) -> bool:
 def point_from(p: Mapping[str, Any]) -> Point:
     """A point from its JSON."""
     sample = Sample(float(p["code"]), float(p["noise_codes"]), int(p["readings"]))
-    return Point(str(p["date"]), float(p["meter_v"]), parse_range(p["meter"]), sample)
+    return Point(str(p["date"]), float(p["meter_v"]), parse_range(p["meter"]), sample, str(p.get("file", "")))
 
 
 def point_json(p: Point) -> dict[str, Any]:
@@ -110,6 +110,7 @@ def point_json(p: Point) -> dict[str, Any]:
         "code": round(p.sample.code, 4),
         "noise_codes": round(p.sample.sd, 4),
         "readings": p.sample.readings,
+        **({"file": p.file} if p.file else {}),
     }
 
 

@@ -41,11 +41,13 @@ class Talk(Protocol):
 
 @dataclass
 class Wanted:
-    """What was asked for on the command line. `readings`: typed ones by input, None to ask for them."""
+    """What was asked for on the command line. `readings`: by input, of the file `source` whose mark is `mark`; None
+    to ask for them."""
 
     meter: Sequence[str] = ()
     readings: Mapping[int, Reading] | None = None
     source: str = ""
+    mark: str = ""
     inputs: Sequence[int] = ()
     gain_only: bool = False
     afresh: bool = False
@@ -84,11 +86,11 @@ class Session:
     async def calibrate(self) -> Outcome:
         """Measure, fit, show, ask, write, keep."""
         out = Outcome(before=await self._before())
+        self._refuse_what_counts_already()
         sampler = Sampler(self._client, [t.input for t in self._targets])
         try:
             meter = await self._meter(sampler)
             new = await self._points(sampler, meter)
-            self._refuse_the_same_again(new)
             for target, point in new:
                 out.results.append(await self._result(target, point, sampler))
             if not out.results:
@@ -238,7 +240,7 @@ class Session:
         if wrong:
             raise UserError(wrong)
         used = meter.range_of(reading)
-        return Point(now(), reading.volts, used, sample)
+        return Point(now(), reading.volts, used, sample, self._wanted.mark)
 
     # -- fit and write ----------------------------------------------------------------------------------------------
 
@@ -257,16 +259,24 @@ class Session:
                 raise AnswerNo(NOTHING) from None
         return Result(target, self._rig.board, points, True)
 
-    def _refuse_the_same_again(self, new: Sequence[tuple[Target, Point]]) -> None:
+    def _refuse_what_counts_already(self) -> None:
         """A file of readings that is given twice would count twice, and its errors for less than they are."""
-        if self._wanted.readings is None or self._wanted.afresh or len(new) < 2:
+        if not self._wanted.mark or self._wanted.afresh:
             return
         serial = self._client.identity.serial
-        earlier = [self._record.points(serial, t) for t, _ in new]
-        if all(points and points[-1].volts == p.volts for points, (_, p) in zip(earlier, new, strict=True)):
+        days = set()
+        inputs = []
+        for t in self._chosen:
+            counted = [p.day for p in self._record.points(serial, t) if p.file == self._wanted.mark]
+            days.update(counted)
+            inputs += [str(t.input + 1)] * bool(counted)
+        if inputs:
+            one = len(inputs) == 1
+            what = f"reading{'s' * (not one)} of input{'s' * (not one)} {_listed(inputs)} {'was' if one else 'were'}"
             raise UserError(
-                f"{self._wanted.source}: its readings are those of {earlier[0][-1].day} again, to the last digit, and "
-                f"each counts once: measure anew, or leave the earlier ones out with --afresh; {NOTHING}"
+                f"{self._wanted.source}: its {what} counted on {_listed(sorted(days))} already, and a file counts "
+                "once: measure anew (a line that begins with # may say when), or leave the earlier points out with "
+                f"--afresh; {NOTHING}"
             )
 
     def _entry(self, out: Outcome) -> dict[str, Any]:
@@ -316,6 +326,10 @@ def _chosen(targets: Sequence[Target], wanted: Wanted) -> list[Target]:
         if not among:
             raise UserError(f"{wanted.source}: has no reading for the inputs of --input; {NOTHING}")
     return [t for t in targets if t.input in among]
+
+
+def _listed(words: Sequence[str]) -> str:
+    return " and ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))
 
 
 def _earlier(points: Sequence[Point]) -> str:

@@ -80,11 +80,12 @@ def command(
     from barbox.calibration.steps import targets
 
     rig = load(path)
-    readings = read_points(points_path, targets(rig)) if points_path else None
+    typed = read_points(points_path, targets(rig)) if points_path else None
     wanted = Wanted(
         meter=meters,
-        readings=readings,
+        readings=typed.readings if typed else None,
         source=str(points_path or ""),
+        mark=typed.mark if typed else "",
         inputs=[n - 1 for n in inputs],
         gain_only=gain_only,
         afresh=afresh,
