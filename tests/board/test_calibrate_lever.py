@@ -73,8 +73,30 @@ def test_a_lever_that_does_not_spring_back(lever_bench):
     assert told and float(told[1]) == pytest.approx(0.040 * 2200, abs=5), err  # the chip's ADC has its noise
 
 
-def test_a_lever_that_stays_where_it_was_pushed(lever_bench):
-    keeps(lever_bench, "from where it rested before, 1000 per mille of its travel", back=1000)
+@pytest.mark.parametrize("phase_ms", [0, 7, 13, 26, 33])
+def test_a_lever_that_stays_where_it_was_pushed(lever_bench, phase_ms):
+    """Whenever it was moved between two status messages, 40 ms apart."""
+    lever_bench.box.advance((phase_ms - 1000 * lever_bench.box.now_s % 40 + 40) / 1000)
+    err = keeps(lever_bench, "from where it rested before", back=1000)
+    told = re.search(r"before, (\d+) per mille of its travel", err)
+    assert told and float(told[1]) == pytest.approx(1000, abs=3), err
+
+
+def test_a_status_that_was_on_its_way_at_enter_does_not_count(lever_bench):
+    """It tells where the lever was before."""
+    box = lever_bench.box
+    moved = box.move_lever
+
+    def late(per_mille):
+        box.after(0.06, lambda: moved(per_mille))
+
+    box.move_lever = late
+    try:
+        err = keeps(lever_bench, "from where it rested before", back=1000)
+    finally:
+        del box.move_lever
+    told = re.search(r"before, (\d+) per mille of its travel", err)
+    assert told and float(told[1]) == pytest.approx(1000, abs=3), err
 
 
 def test_a_lever_that_was_not_moved(lever_bench):

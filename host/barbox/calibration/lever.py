@@ -25,6 +25,7 @@ from barbox.settings_text import Slot
 from barbox.settings_write import Change
 from shared_proto.settings import LEVER_APART_MV, LEVER_CLEAR_MV, ROWS, SETTINGS, lever_room_mv
 
+_ON_ITS_WAY = 3  # status messages after Enter that may tell of the moment before it
 _LEAST = 20  # status messages at each end point
 _NOISE_SHARE = 6.0  # the dead band holds at least so many standard deviations of noise
 _SWEEP_PM = (100, 900)
@@ -189,6 +190,8 @@ async def learn_lever(
 async def _end(sampler: Sampler, talk: Talk, question: str) -> list[tuple[int, int]]:
     await talk.ask(question, sampler, lambda: _live(sampler))
     sampler.clear()
+    for _ in range(_ON_ITS_WAY):
+        await sampler.step()
     trace = []
     for _ in range(_LEAST):
         status = await sampler.step()
