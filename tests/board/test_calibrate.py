@@ -215,6 +215,18 @@ def test_back_takes_the_point_before_again(bench):
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize("after", [[], ["s", "s"]])
+def test_back_takes_the_last_point_again_when_the_result_shows_the_slip(bench, after):
+    true_v = bench.true_v(LEFT_TOP)
+    inputs = ["--input", LEFT_TOP, *(("--input", RIGHT_TAP, "--input", RIGHT_TOP) if after else ())]
+    typed = [METER, f"{true_v + 0.05:.2f}", *after, "b", f"{true_v:.2f}", *after, "y"]
+    code, out, err = bench.run(*inputs, typed=typed)
+    assert (code, err) == (0, "")
+    assert out.count("left top (12 cells): black lead") == out.count("b takes the last point again") == 2
+    (kept,) = bench.record()
+    assert [p["meter_v"] for i in kept["inputs"] for p in i["points"]] == [round(true_v, 2)]
+
+
 def test_a_file_of_readings_counts_once(bench):
     """All of it or a part, of one input or of all, whatever was measured meanwhile."""
     points = bench.points(SimMeter(parse_range(METER)))

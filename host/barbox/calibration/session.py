@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from math import sqrt
 from typing import Any, Protocol
@@ -13,6 +13,7 @@ from barbox.calibration import steps
 from barbox.calibration.budget import Point, Result, TooClose
 from barbox.calibration.keep import write_and_keep
 from barbox.calibration.meter import EXAMPLE, Meter, Reading, parse_reading
+from barbox.calibration.outcome import Outcome, changes, summary
 from barbox.calibration.sample import Sample, Sampler
 from barbox.calibration.steps import Target
 from barbox.calibration.suspects import Suspects
@@ -20,8 +21,6 @@ from barbox.errors import AnswerNo, UserError
 from barbox.link.client import Client
 from barbox.rig.keys import LEARNED_SENSE
 from barbox.rig.model import Rig
-from barbox.settings_text import Slot
-from barbox.settings_write import Change
 from shared_proto.settings import ROWS
 
 NOTHING = "nothing was written"
@@ -55,15 +54,6 @@ class Wanted:
     dry_run: bool = False
 
 
-@dataclass
-class Outcome:
-    """What became of it."""
-
-    results: list[Result] = field(default_factory=list)
-    before: dict[int, dict[str, int]] = field(default_factory=dict)
-    written: bool = False
-
-
 def now() -> str:
     """Local time with its zone, ISO 8601."""
     return datetime.now().astimezone().isoformat(timespec="seconds")
@@ -91,19 +81,20 @@ class Session:
         try:
             meter = await self._meter(sampler)
             new = await self._points(sampler, meter)
-            for target, point in new:
-                out.results.append(await self._result(target, point, sampler))
-            if not out.results:
-                raise AnswerNo(f"no point was taken; {NOTHING}")
-            self._talk.say(summary(out))
-            todo = _changes(out)
-            if self._wanted.dry_run:
-                self._talk.say(NOTHING)
-            elif self._wanted.yes or await self._talk.agreed(f"write {len(todo)} settings to the box?", sampler):
-                await write_and_keep(self._client, todo, self._record, self._entry(out), "new calibration")
-                out.written = True
-            else:
-                raise AnswerNo(NOTHING)
+            while True:
+                out.results = [await self._result(target, point, sampler) for target, point in new]
+                if not out.results:
+                    raise AnswerNo(f"no point was taken; {NOTHING}")
+                self._talk.say(summary(out))
+                todo = changes(out)
+                if self._wanted.dry_run:
+                    self._talk.say(NOTHING)
+                    return out
+                if self._wanted.yes or await self._may_write(len(todo), sampler):
+                    break
+                new = await self._guided(sampler, meter, new)
+            await write_and_keep(self._client, todo, self._record, self._entry(out), "new calibration")
+            out.written = True
         finally:
             sampler.close()
         return out
@@ -175,13 +166,20 @@ class Session:
                 raise UserError(f"{self._wanted.source}, {t.side},{t.cells}: {error}; {NOTHING}") from None
         return out
 
-    async def _guided(self, sampler: Sampler, meter: Meter) -> list[tuple[Target, Point]]:
+    async def _guided(
+        self, sampler: Sampler, meter: Meter, taken: Sequence[tuple[Target, Point]] = ()
+    ) -> list[tuple[Target, Point]]:
+        """A round of questions, or its end again: from the last of the points that it has `taken`."""
         say = self._talk.say
-        say(steps.CAUTION)
-        say("For each point type what the meter shows, in V or with mV; s skips a point, b goes back by one, "
-            "d ends the round.")
-        out: dict[int, tuple[Target, Point]] = {}  # by place in what is chosen
+        out = {self._chosen.index(t): (t, point) for t, point in taken}  # by place in what is chosen
         before, at = None, 0
+        if out:
+            at = max(out)
+            del out[at]
+        else:
+            say(steps.CAUTION)
+            say("For each point type what the meter shows, in V or with mV; s skips a point, b goes back by one, "
+                "d ends the round.")
         while at < len(self._chosen):
             t = self._chosen[at]
             say("")
@@ -241,6 +239,17 @@ class Session:
             raise UserError(wrong)
         used = meter.range_of(reading)
         return Point(now(), reading.volts, used, sample, self._wanted.mark)
+
+    async def _may_write(self, count: int, sampler: Sampler) -> bool:
+        """A yes; False for a person who wants to take the last point again. Raises AnswerNo for a no."""
+        question = f"write {count} settings to the box?"
+        if self._wanted.readings is not None:
+            text = "y" if await self._talk.agreed(question, sampler) else ""
+        else:
+            text = await self._talk.ask(f"{question} b takes the last point again [y/N/b]: ", sampler, str)
+        if text.lower() not in ("y", "yes", *BACK):
+            raise AnswerNo(NOTHING)
+        return text.lower() not in BACK
 
     # -- fit and write ----------------------------------------------------------------------------------------------
 
@@ -336,50 +345,3 @@ def _earlier(points: Sequence[Point]) -> str:
     days = sorted({p.day for p in points})
     when = days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
     return f"{len(points)} earlier point{'s' if len(points) > 1 else ''} of {when}"
-
-
-def _changes(out: Outcome) -> list[Change]:
-    return [
-        Change(Slot(ROWS[name], r.target.input), out.before[r.target.input][name], value)
-        for r in out.results
-        for name, value in r.settings.items()
-        if out.before[r.target.input][name] != value
-    ]
-
-
-def summary(out: Outcome) -> str:
-    """Before and after, input by input, in words."""
-    lines = []
-    for r in out.results:
-        old, new = out.before[r.target.input], r.settings
-        top = r.stated(r.top_v)
-        was = "calibrated" if old["sense.calibrated"] else "not calibrated"
-        kind = "gain alone" if r.gain_only else "gain and offset"
-        lines += [
-            "",
-            f"input {r.target.input + 1}, {r.target.name}: {len(r.points)} point{'s' * (len(r.points) > 1)}, {kind}",
-            f"  before: {old['sense.nv_per_count']} nV a count, {old['sense.offset_mv']:+d} mV, within "
-            f"{old['sense.uncertainty_mv'] / 1000:.2f} V, {was}",
-            f"  after:  {new['sense.nv_per_count']} nV a count, {new['sense.offset_mv']:+d} mV, within "
-            f"{top.expanded_v:.3f} V (95 %, k = {top.factor:.2f}) near {r.top_v:.1f} V",
-            f"  so it reads {_shifts(r, old)}",
-        ]
-        if r.odd_offset:
-            lines.append(f"  {r.odd_offset}")
-        if len(r.points) > 2 or (r.gain_only and len(r.points) > 1):
-            residuals = zip(r.line.residuals, r.points, strict=True)
-            told = ", ".join([f"{1000 * float(v):+.1f} mV at {p.volts:g} V" for v, p in residuals])
-            lines.append(f"  residuals: {told}")
-    return "\n".join(lines)
-
-
-def _shifts(r: Result, old: Mapping[str, int]) -> str:
-    """How the readings change at full charge and, with an offset, at the lowest point as well."""
-    told = []
-    for volts in [r.top_v] if r.gain_only else [r.top_v, min(p.volts for p in r.points)]:
-        code = (volts - r.line.at(0.0)) / r.line.slope
-        shift_mv = round(1000 * volts - (code * old["sense.nv_per_count"] / 1e6 + old["sense.offset_mv"]))
-        much = f"{abs(shift_mv)} mV {'more' if shift_mv > 0 else 'less'}" if shift_mv else "the same"
-        told.append(f"{much} near {volts:.1f} V")
-    return " and ".join(told)
-
