@@ -26,8 +26,9 @@ def is_ours(folder: Path) -> bool:
 
 def main(folder: Path) -> int:
     """Everything of `folder` is made anew, once all of it is there to take its place. Returns the exit code."""
+    named, folder = folder, folder.resolve()
     if folder.exists() and not (folder.is_dir() and is_ours(folder)):
-        print(f"{folder} holds what this did not make, and would be deleted: name another folder", file=sys.stderr)
+        print(f"{named} holds what this did not make, and would be deleted: name another folder", file=sys.stderr)
         return 2
     prepared = prepare(board_files())
     made = dict(zip(PARTS, (compiled(prepared), {**prepared, "manifest.py": MANIFEST}), strict=True))
@@ -43,11 +44,12 @@ def main(folder: Path) -> int:
             folder.rename(old)
         new.rename(folder)
     for part, files in made.items():
-        print(f"{folder / part}: {len(files)} files, {sum(map(len, files.values())):,} bytes")
+        print(f"{named / part}: {len(files)} files, {sum(map(len, files.values())):,} bytes")
     return 0
 
 
 if __name__ == "__main__":
     if len(sys.argv) != 2:
-        sys.exit("usage: python tools/board.py FOLDER")
+        print("usage: python tools/board.py FOLDER", file=sys.stderr)
+        sys.exit(2)
     sys.exit(main(Path(sys.argv[1])))

@@ -1,5 +1,9 @@
 """`tools/board.py` deletes nothing that it did not make, and leaves nothing half made."""
 
+import runpy
+import sys
+from pathlib import Path
+
 import pytest
 
 from tools import board
@@ -40,6 +44,20 @@ def test_what_it_did_not_make_stays(tmp_path, capsys, quick, names):
     assert board.main(tmp_path) == 2
     assert files_in(tmp_path) == before
     assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_the_folder_that_one_stands_in(tmp_path, monkeypatch, quick):
+    monkeypatch.chdir(tmp_path)
+    assert board.main(Path(".")) == 0
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["files", "frozen"]
+    assert not [path for path in tmp_path.parent.iterdir() if path.name.startswith(".")]
+
+
+def test_a_folder_must_be_named(capsys, monkeypatch):
+    monkeypatch.setattr(sys, "argv", ["board.py"])
+    with pytest.raises(SystemExit) as ended:
+        runpy.run_path(board.__file__, run_name="__main__")
+    assert ended.value.code == 2 and capsys.readouterr().err.count("\n") == 1
 
 
 def test_firmware_that_does_not_compile_leaves_the_old_folder(tmp_path, monkeypatch, quick):
