@@ -47,10 +47,12 @@ def test_what_it_did_not_make_stays(tmp_path, capsys, quick, names):
 
 
 def test_the_folder_that_one_stands_in(tmp_path, monkeypatch, quick):
-    monkeypatch.chdir(tmp_path)
+    here = tmp_path / "here"
+    here.mkdir()
+    monkeypatch.chdir(here)
     assert board.main(Path(".")) == 0
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["files", "frozen"]
-    assert not [path for path in tmp_path.parent.iterdir() if path.name.startswith(".")]
+    assert sorted(path.name for path in here.iterdir()) == ["files", "frozen"]
+    assert list(tmp_path.iterdir()) == [here]
 
 
 def test_a_folder_must_be_named(capsys, monkeypatch):
