@@ -7,9 +7,10 @@ import pytest
 from bench_desk import ClampSpec, DeskBench, ScaleSpec, SimPerson, full_plan, rig, steady_thrust, tied_plant
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from matplotlib.figure import Figure
 
 from barbox.bench import curve as curves
-from barbox.bench import learn, plan, record, summary
+from barbox.bench import learn, pictures, plan, record, summary
 from barbox.bench.air import Air
 from barbox.bench.fit import PowerLaw
 from barbox.bench.learn import Point, fitted
@@ -81,6 +82,26 @@ def test_current_goes_on_rising_where_the_clamp_meter_was_read_no_more():
     kept.instruments, kept.run = bench.instruments, bench.run(full_plan(RIG))
     said = summary.assumptions(kept, found)
     assert len([line for line in said if "no current was read above 55 %" in line]) == len(RIG.sides)
+
+
+def test_current_that_was_not_read_is_marked_wherever_it_is_shown():
+    bench = DeskBench(RIG, tied_plant(RIG))
+    readings = bench.run(full_plan(RIG)).in_order()
+    fewer = [replace(r, current_a=None if r.pulse_us > 1600 else r.current_a) for r in readings]
+    whole, found = (learn.learn(RIG, some, bench.instruments, Air()) for some in (readings, fewer))
+    for learned, has in ((whole, False), (found, True)):
+        made = curves.make(RIG, learned)
+        head, rows = summary.tables(RIG, made, [c.curve_pm for c in made.sides])
+        assert head.count(f"{RIG.sides[0].name} draws (reckoned)") == has
+        column = [row[3] for row in rows]
+        assert [cell.startswith("(") for cell in column] == [pm > 560 and has for pm in made.sides[0].curve_pm]
+        for s, c in zip(learned.sides, made.sides, strict=True):
+            ax = Figure().subplots()
+            span = np.linspace(0.0, c.curve_pm[-1] / 1000, 50)
+            assert pictures._current(ax, 100 * span, span, s) == has
+            assert [line.get_linestyle() == ":" for line in ax.lines] == [False, True][: 1 + has]
+            last_a = ax.lines[-1].get_ydata()[-1]
+            assert c.current_da and last_a == pytest.approx(c.current_da[-1] / 10, rel=0.02)
 
 
 def _sheet_curve(n):

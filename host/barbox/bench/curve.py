@@ -17,6 +17,8 @@ from barbox.errors import UserError
 from barbox.rig import Rig
 
 POINTS = 11
+SAME_PM = 10
+"""A pulse span that lies beyond the last clamp reading by no more than this counts as read."""
 _FROM_PM = 100  # linear from here on; below, the first piece leads through the dead band
 _ROUNDS = 6
 _DRAWS = 100
@@ -30,7 +32,8 @@ class SideCurve:
 
     `error`: the most by which thrust departs from demand between 10 and 100 %, as a share of full thrust, by the fit;
     `error_u`: what the uncertainty of the readings adds, with 95 % probability; 0 where thrust is assumed.
-    `low_error`: as `error`, below 10 %; `starts_pm`: the demand at which the fan begins to push.
+    `low_error`: as `error`, below 10 %; `starts_pm`: the demand at which the fan begins to push. `read_pm`: the pulse
+    span of the last clamp reading; current beyond it is reckoned.
     """
 
     side: int
@@ -41,6 +44,7 @@ class SideCurve:
     error_u: float
     low_error: float
     starts_pm: int
+    read_pm: int = 1000
 
 
 @dataclass(frozen=True)
@@ -105,6 +109,7 @@ def _judged(rig: Rig, s: SideLearned, table: tuple[int, ...], full_n: float) -> 
         error_u=_uncertainty(rig, s, table, full_n),
         low_error=float(error[:_FROM_PM].max()),
         starts_pm=int(pushes[0]) if len(pushes) else 1000,
+        read_pm=round(1000 * s.current.last_span) if s.current else 1000,
     )
 
 

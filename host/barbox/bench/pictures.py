@@ -11,13 +11,14 @@ from matplotlib import rc_context
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
-from barbox.bench.curve import Curves, spans, thrust_n
+from barbox.bench.curve import SAME_PM, Curves, spans, thrust_n
 from barbox.bench.learn import MEASURED, Fitted, Learned, SideLearned
 from barbox.rig import Rig
 
 # Colours that people with any colour vision tell apart (M. Okabe, K. Ito, 2008); markers and dashes differ as well.
 SIDE_STYLE = (("#0072B2", "o", "-"), ("#D55E00", "s", "--"), ("#009E73", "^", "-."), ("#CC79A7", "D", ":"))
 _INK, _GREY = "#222222", "#888888"
+_RECKONED = " (from a cross on, current is reckoned)"
 # `svg.hashsalt` makes the ids in the file, and so the file, the same each time.
 _STYLE: dict[Any, Any] = {
     "font.family": "DejaVu Sans",
@@ -47,16 +48,23 @@ def against_pulse(learned: Learned) -> str:
     """Readings with their uncertainty, and what is made of them: thrust to the left, current to the right."""
 
     def fill(left: Any, right: Any) -> None:
+        beyond = False
         for s in learned.sides:
-            _measured(left, s, s.thrust, s.how == MEASURED)
+            colour, _, dashes = SIDE_STYLE[s.side]
+            span = np.linspace(0.0, s.to_span, 300)
+            words = s.name if s.how == MEASURED else f"{s.name}, assumed"
+            left.plot(100 * span, s.thrust.at(span), dashes, color=colour, linewidth=1.3, label=words)
+            if s.how == MEASURED:
+                _points(left, s, s.thrust)
             if s.current:
-                _measured(right, s, s.current, True)
+                beyond |= _current(right, 100 * span, span, s, linewidth=1.3, label=s.name)
+                _points(right, s, s.current)
         left.set_ylabel("thrust, N")
         left.set_title("Thrust against pulse", loc="left", color=_INK)
         right.set_ylabel("current, A")
         right.set_title("Current against pulse", loc="left", color=_INK)
         for ax in (left, right):
-            ax.set_xlabel("pulse span, %")
+            ax.set_xlabel("pulse span, %" + (_RECKONED if ax is right and beyond else ""))
             ax.set_xlim(0, 103)
             ax.set_ylim(bottom=0)
         left.legend(loc="upper left", frameon=False)
@@ -66,14 +74,26 @@ def against_pulse(learned: Learned) -> str:
     return _picture(fill)
 
 
-def _measured(ax: Any, s: SideLearned, what: Fitted, measured: bool) -> None:
-    colour, marker, dashes = SIDE_STYLE[s.side]
-    grid = np.linspace(0.0, s.to_span, 300)
-    words = s.name if measured else f"{s.name}, assumed"
-    ax.plot(100 * grid, what.at(grid), dashes, color=colour, linewidth=1.3, label=words)
-    if measured:
-        x, y, u = (np.array([getattr(p, k) for p in what.points]) for k in ("span", "value", "u"))
-        ax.errorbar(100 * x, y, 2 * u, fmt=marker, color=colour, markersize=4.5, capsize=2, linewidth=1.0)
+def _points(ax: Any, s: SideLearned, what: Fitted) -> None:
+    colour, marker, _ = SIDE_STYLE[s.side]
+    x, y, u = (np.array([getattr(p, k) for p in what.points]) for k in ("span", "value", "u"))
+    ax.errorbar(100 * x, y, 2 * u, fmt=marker, color=colour, markersize=4.5, capsize=2, linewidth=1.0)
+
+
+def _current(ax: Any, x: Any, span: Any, s: SideLearned, **style: Any) -> bool:
+    """Draw current over `x`, whose pulse spans are `span`, both rising; True when some of it is beyond the last clamp
+    reading: from a cross on, and dotted."""
+    assert s.current
+    colour, _, dashes = SIDE_STYLE[s.side]
+    amps = s.current.drawn_on(span)
+    read = int(np.count_nonzero(1000 * (span - s.current.last_span) <= SAME_PM))
+    ax.plot(x[:read], amps[:read], dashes, color=colour, **style)
+    if read == len(x):
+        return False
+    style["label"] = None
+    start = max(read - 1, 0)
+    ax.plot(x[start:], amps[start:], ":", color=colour, marker="x", markevery=[0], markersize=7, **style)
+    return True
 
 
 def against_lever(rig: Rig, learned: Learned, curves: Curves, old: Sequence[Sequence[int]]) -> str:
@@ -113,14 +133,15 @@ def current_and_error(rig: Rig, learned: Learned, curves: Curves, old: Sequence[
 
     def fill(left: Any, right: Any) -> None:
         demand = np.arange(1001) / 10.0
+        beyond = False
         for s, c, before in zip(learned.sides, curves.sides, old, strict=True):
             colour, _, dashes = SIDE_STYLE[s.side]
             if s.current:
                 for table, width, words in ((before, 0.9, "before"), (c.curve_pm, 1.8, "after")):
                     span = spans(rig, s.side, table)
                     tried = span <= s.to_span + 1e-9
-                    left.plot(demand[tried], s.current.at(span[tried]), dashes, color=colour, linewidth=width,
-                              alpha=0.6 if width < 1 else 1, label=f"{s.name}, {words}")  # fmt: skip
+                    beyond |= _current(left, demand[tried], span[tried], s, linewidth=width,
+                                       alpha=0.6 if width < 1 else 1, label=f"{s.name}, {words}")  # fmt: skip
             if learned.assumed:
                 continue
             off = 100 * (thrust_n(rig, s, c.curve_pm) / curves.full_thrust_n) - demand
@@ -145,7 +166,7 @@ def current_and_error(rig: Rig, learned: Learned, curves: Curves, old: Sequence[
             right.annotate("below 10 %: through the dead band", (11, -4.5), fontsize=8.5, color="#555555")
             right.legend(loc="upper right", ncols=2, frameon=False)
         for ax in (left, right):
-            ax.set_xlabel("lever, %")
+            ax.set_xlabel("lever, %" + (_RECKONED if ax is left and beyond else ""))
             ax.set_xlim(0, 102)
 
     return _picture(fill)

@@ -8,7 +8,7 @@ from math import hypot
 from typing import Any
 
 from barbox.bench.checklist import QUESTIONS
-from barbox.bench.curve import Curves
+from barbox.bench.curve import SAME_PM, Curves
 from barbox.bench.learn import (
     ASSUMED_EFFICIENCY,
     ASSUMPTIONS,
@@ -102,14 +102,17 @@ def plan_table(rig: Rig, plan: Plan) -> Table:
 
 
 def tables(rig: Rig, curves: Curves, old: Sequence[Sequence[int]]) -> Table:
-    """Share of the pulse span at each demand, by the old and the new table of each side, and its current."""
+    """Share of the pulse span at each demand, by the old and the new table of each side, and its current: in brackets
+    beyond the last clamp reading."""
     head, by_column = ["demand"], [[f"{10 * n} %" for n in range(11)]]
     for c, before in zip(curves.sides, old, strict=True):
         head += [f"{c.name} now", f"{c.name} new"]
         by_column += [[f"{v / 10:.1f} %" for v in table] for table in (before, c.curve_pm)]
         if c.current_da:
-            head.append(f"{c.name} draws")
-            by_column.append([f"{v / 10:.1f} A" for v in c.current_da])
+            read = [pm - c.read_pm <= SAME_PM for pm in c.curve_pm]
+            head.append(f"{c.name} draws" + ("" if all(read) else " (reckoned)"))
+            amps = [f"{v / 10:.1f} A" for v in c.current_da]
+            by_column.append([a if r else f"({a})" for a, r in zip(amps, read, strict=True)])
     return head, [list(row) for row in zip(*by_column, strict=True)]
 
 
@@ -197,7 +200,7 @@ def assumptions(record: Record, learned: Learned) -> list[str]:
             f"{s.name}: no current was read above {per_cent(s.current.last_span)} of the pulse span: from there on it "
             "is drawn on by the law that fits the readings, and the box counts charge by that"
             for s in learned.sides
-            if s.current and s.to_span - s.current.last_span > 0.01
+            if s.current and 1000 * (s.to_span - s.current.last_span) > SAME_PM
         ]
         lines.append(
             "shaft power is "
@@ -266,6 +269,7 @@ def as_dict(rig: Rig, learned: Learned, curves: Curves) -> dict[str, Any]:
                 "sections": [asdict(f) for f in s.sections],
                 "curve_pm": list(c.curve_pm),
                 "current_da": list(c.current_da) if c.current_da else None,
+                "current_read_pm": c.read_pm if c.current_da else None,
                 "error": known(c.error),
                 "low_error": known(c.low_error),
                 "starts_pm": c.starts_pm,
