@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import os
+import threading
 
 import pytest
 
@@ -68,13 +69,20 @@ def test_what_is_said_of_the_instruments_is_all_that_replaces_their_defaults(she
 
 @contextlib.contextmanager
 def a_pipe():
+    """Its reading end is closed when nobody reads any more: else the thread of one test would read from the next
+    one's pipe, which gets the same number."""
     out, into = os.pipe()
+    before = threading.enumerate()
     try:
         yield out, into
     finally:
-        for fd in (into, out):
-            with contextlib.suppress(OSError):
-                os.close(fd)
+        with contextlib.suppress(OSError):
+            os.close(into)
+        for thread in threading.enumerate():
+            if thread not in before:
+                thread.join(5)
+                assert not thread.is_alive()
+        os.close(out)
 
 
 def test_the_link_is_heard_while_somebody_thinks():
