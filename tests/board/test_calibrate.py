@@ -189,17 +189,22 @@ def test_points_too_close_for_an_offset_are_asked_about(bench):
     assert "2 points, gain alone" in out
 
 
-def test_points_off_the_line_are_not_asked_about(bench):
-    """The gain alone would hide a reading that is wrong."""
+def test_a_point_off_the_line_is_taken_again(bench):
+    """The gain alone would hide a reading that is wrong, so that is not what is asked."""
     for charge in (0.9, 0.02):
         bench.charge(charge)
         reading = f"{bench.true_v(LEFT_TOP):.3f}"
         assert bench.run("--input", LEFT_TOP, "--meter", PERFECT, typed=[reading, "y"])[0] == 0
     bench.charge(0.5)
-    reading = f"{bench.true_v(LEFT_TOP) + 0.3:.3f}"
-    code, out, err = bench.run("--input", LEFT_TOP, "--meter", PERFECT, typed=[reading, "y", "y"])
-    assert code == 2 and "do not lie on one line" in err and "fit the gain alone" not in out
-    assert len(bench.record()) == 2
+    true_v, kept = bench.true_v(LEFT_TOP), bench.record()
+    slip = f"{true_v + 0.3:.3f}"
+    code, out, err = bench.run("--input", LEFT_TOP, "--meter", PERFECT, typed=[slip])
+    assert (code, err) == (1, "barbox: the input ended; nothing was written\n") and bench.record() == kept
+    code, out, err = bench.run("--input", LEFT_TOP, "--meter", PERFECT, typed=[slip, f"{true_v:.3f}", "y"])
+    assert (code, err) == (0, "")
+    assert out.count("do not lie on one line") == 1 and "fit the gain alone" not in out
+    assert [p["meter_v"] for p in bench.record()[-1]["inputs"][0]["points"]][-1] == round(true_v, 3)
+    assert len(bench.record()) == len(kept) + 1
 
 
 def test_back_takes_the_point_before_again(bench):

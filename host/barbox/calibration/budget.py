@@ -40,6 +40,14 @@ class TooClose(UserError):
         self.reason = reason
 
 
+class OffTheLine(UserError):
+    """A point that no error of meter and parts explains: `reason`. It can be taken again."""
+
+    def __init__(self, reason: str) -> None:
+        super().__init__(f"{reason}; nothing was written")
+        self.reason = reason
+
+
 @dataclass(frozen=True)
 class Point:
     """One comparison: the meter's `volts` on `range`, against what the box read. `date`: ISO 8601, local time;
@@ -206,10 +214,10 @@ class Result:
         worst = int(np.argmax(off))
         if off[worst] > 1:
             p = self.points[worst]
-            raise UserError(
+            raise OffTheLine(
                 f"sense input {self.target.input + 1} ({self.target.name}): the points do not lie on one line; that of "
                 f"{p.date}, {p.volts:g} V, is {1000 * self.line.residuals[worst]:+.0f} mV off: take it again, or leave "
-                "earlier ones out with --afresh; nothing was written"
+                "earlier ones out with --afresh"
             )
 
     def _offset_u(self, point: Point) -> float:

@@ -10,7 +10,7 @@ from typing import Any, Protocol
 
 from barbox.calibration import record as rec
 from barbox.calibration import steps
-from barbox.calibration.budget import Point, Result, TooClose
+from barbox.calibration.budget import OffTheLine, Point, Result, TooClose
 from barbox.calibration.keep import write_and_keep
 from barbox.calibration.meter import EXAMPLE, Meter, Reading, parse_reading
 from barbox.calibration.outcome import Outcome, changes, summary
@@ -82,7 +82,16 @@ class Session:
             meter = await self._meter(sampler)
             new = await self._points(sampler, meter)
             while True:
-                out.results = [await self._result(target, point, sampler) for target, point in new]
+                out.results = []
+                try:
+                    for target, point in new:
+                        out.results.append(await self._result(target, point, sampler))
+                except OffTheLine as error:
+                    if self._wanted.readings is not None:
+                        raise
+                    self._talk.say(error.reason)
+                    new = await self._guided(sampler, meter, new[: len(out.results) + 1])
+                    continue
                 if not out.results:
                     raise AnswerNo(f"no point was taken; {NOTHING}")
                 self._talk.say(summary(out))
