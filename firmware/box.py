@@ -4,7 +4,6 @@ import asyncio
 import os
 
 import machine
-import micropython
 
 from core.controller import Controller
 from drivers.display import Display
@@ -157,9 +156,5 @@ class Box:
 
 def run(board):
     """Build the box of this board and run it; raises what stopped it."""
-    micropython.kbd_intr(-1)  # 0x03 is data on this port
-    try:
-        asyncio.run(Box(board).run())
-    finally:
-        micropython.kbd_intr(3)
+    asyncio.run(Box(board).run())
     raise RuntimeError("all tasks of the box have ended")

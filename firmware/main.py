@@ -1,20 +1,28 @@
 """Boot entry: choose the board and start the box on it; when that fails, say why, again and again.
 
 It imports none of the box at its top, so that a damaged file, too, ends here: no pulses (the pins stay low), the
-reason on the display if that can be, and on the port until somebody asks for the prompt with Ctrl-C.
+reason on the display if that can be, and on the port, again and again. Ctrl-C ends neither the start nor the telling:
+its byte, 0x03, comes in frames of a host as well. MicroPython heeds it from main.py's first line on, so it is turned
+off in the first statement. Before that MicroPython takes it for data (it compiles, and has not armed it yet).
 
 With the arm button held while power comes on, the box is not started: no pulses, and the port is a plain
-MicroPython prompt for repairs.
+MicroPython prompt for repairs. A box that did not start gives it for five times Ctrl-C in a row, too.
 """
 
-import asyncio
-import sys
-import time
-
-import machine
 import micropython
 
+micropython.kbd_intr(-1)  # before any import that takes time
+
+import asyncio  # noqa: E402
+import gc  # noqa: E402
+import select  # noqa: E402
+import sys  # noqa: E402
+import time  # noqa: E402
+
+import machine  # noqa: E402
+
 _EVERY_MS = 2000
+_ASKED = b"\x03" * 5  # no frame that a box is sent at its start holds so many together
 
 
 def choose_board():
@@ -42,32 +50,54 @@ def show(board, words):
     asyncio.run(display.show())
 
 
-def tell(board, error):
-    """Never returns but by Ctrl-C. A watchdog that was started already ends it with a reset."""
+def asked_for_prompt(port, for_ms):
+    """Listen for that long; True when five times Ctrl-C came, with nothing in between."""
+    poll = select.poll()
+    poll.register(port, select.POLLIN)
+    begun_ms = time.ticks_ms()
+    latest = b""
     while True:
-        print("The box did not start, and makes no pulses. Ctrl-C for the prompt. The reason:")
-        sys.print_exception(error)
+        left_ms = for_ms - time.ticks_diff(time.ticks_ms(), begun_ms)
+        if left_ms <= 0:
+            return False
+        if poll.poll(left_ms):
+            latest = (latest + port.read(1))[-len(_ASKED) :]
+            if latest == _ASKED:
+                return True
+
+
+def tell(board, error):
+    """Returns when somebody asks for the prompt. A watchdog that was started already ends it with a reset."""
+    gc.collect()  # it may have been the memory
+    while True:
+        try:
+            print("The box did not start, and makes no pulses. Ctrl-C five times for the prompt. The reason:")
+            sys.print_exception(error)
+        except Exception:
+            pass  # the display still tells
         if board is not None:
             try:
                 show(board, "%s: %s" % (type(error).__name__, error))
             except Exception:
                 board = None  # the display may be what is broken; the port still tells
-        time.sleep_ms(_EVERY_MS)
+        if asked_for_prompt(sys.stdin.buffer, _EVERY_MS):
+            return
 
 
 def main():
-    micropython.alloc_emergency_exception_buf(100)
     board = None
     try:
+        micropython.alloc_emergency_exception_buf(100)
         board = choose_board()
         if machine.Pin(board.ARM_PIN, machine.Pin.IN, machine.Pin.PULL_UP).value() == 0:
             print("arm button held at power-up: box not started")
-            return
-        import box
+        else:
+            import box
 
-        box.run(board)
-    except Exception as e:
+            box.run(board)
+    except BaseException as e:  # KeyboardInterrupt and SystemExit, too, would leave a dark box
         tell(board, e)
+    micropython.kbd_intr(3)  # for the prompt
 
 
 main()

@@ -1,7 +1,7 @@
 """A box that cannot start: no pulse, and the reason on the display and on the port."""
 
 import pytest
-from bench_host import Host, make_box
+from bench_host import IDLE_US, Host, make_box
 from overlays import patched
 
 from barbox.sim.board import LEFT, RIGHT
@@ -64,3 +64,55 @@ def test_the_arm_button_leads_to_the_prompt_of_a_damaged_box():
         seen = len(host.raw)
         host.read()
         assert b"box not started" in host.raw[seen:] and b"did not start" not in host.raw[seen:]
+
+
+def test_five_times_ctrl_c_lead_to_the_prompt_of_a_box_that_did_not_start_and_less_do_not():
+    with make_box(board="pico_w", overlay={"board.txt": b"no_such_board"}) as box, Host(box) as host:
+        box.advance(1)
+        host.send((b"\x03" * 4 + b"\x00") * 20)
+        box.advance(6)
+        host.read()
+        assert host.raw.count(b"The box did not start") >= 3
+        host.send(b"\x03" * 5)
+        box.advance(1)
+        host.read()
+        seen = len(host.raw)
+        box.advance(6)
+        host.read()
+        assert b"did not start" not in host.raw[seen:]
+
+
+@pytest.mark.parametrize("at_ms", range(0, 1000, 50))
+def test_the_byte_0x03_at_any_moment_of_the_start(at_ms):
+    """What a host asks while the box starts holds this byte again and again: the box starts all the same."""
+    with make_box() as box, Host(box) as host:
+        box.power_off()
+        box.power_on()
+        box.advance(at_ms / 1000)
+        for _ in range(50):
+            host.send(b"\x03" * 7)
+            box.advance(0.001)
+        host.ride(2)
+        assert host.state == "LOCKED" and box.pulse_us(LEFT) == box.pulse_us(RIGHT) == IDLE_US
+        assert "NO START" not in " ".join(box.screen_text())
+
+
+PLACES = {
+    "the box is imported": ("main.py", r"(            import box\n)", "            "),
+    "a module is imported": ("box.py", r"(import machine\n)", ""),
+    "it is put together": ("box.py", r"(        self.store.load\(\)\n)", "        "),
+    "its tasks begin": ("box.py", r"(        self.house.collect\(\)\n)", "        "),
+}
+
+
+@pytest.mark.parametrize("kind", ["KeyboardInterrupt", "SystemExit", "MemoryError", "Exception"])
+@pytest.mark.parametrize("place", PLACES)
+def test_whatever_ends_the_start_is_told(place, kind):
+    path, pattern, indent = PLACES[place]
+    with make_box(overlay=patched(path, pattern, rf"\1{indent}raise {kind}\n")) as box, Host(box) as host:
+        box.advance(6)
+        host.read()
+        assert bytes(host.raw).count(b"The box did not start") >= 2 and kind.encode() in host.raw
+        screen = " ".join(box.screen_text())
+        assert "NO START" in screen and kind[:12] in screen
+        assert box.pulses(LEFT) == [] and box.resets == []

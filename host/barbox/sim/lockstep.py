@@ -226,6 +226,8 @@ class LockStep:
         if data and self._vm is not None:
             self._vm.give_input(data)
             self._stdin_given += len(data)
+            if b"\x03" in data and self._order[0] == vm.ORDER_NONE:
+                self._order = (vm.ORDER_INTERRUPT, 0)  # takes hold where the firmware has not turned it off
 
     def _move_to(self, t_us: int) -> None:
         """Pulses and plant up to `t_us`."""

@@ -19,7 +19,7 @@ PIO_PUT, PIO_ACTIVE, PIO_PROGRAM, PIO_EXEC, PIN_OUT, PWM_OUT, FLASH_OP, STARTED,
 ENTRIES = 20
 _MESSAGE = struct.Struct(f"<{2 + 3 * ENTRIES}q")
 ANSWER = struct.Struct("<19q")
-ORDER_NONE, ORDER_STALL, ORDER_FLASH_CUT, ORDER_FLASH_SLOW = range(4)
+ORDER_NONE, ORDER_STALL, ORDER_FLASH_CUT, ORDER_FLASH_SLOW, ORDER_INTERRUPT = range(5)
 
 # About 240,000 bytes of heap are free after a plain boot of the board. Pointers are twice as wide on this 64-bit VM;
 # what the shims of the simulated board take themselves comes on top.

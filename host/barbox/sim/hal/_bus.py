@@ -17,7 +17,7 @@ ENTRIES = 20
 
 # Where things stand in an answer.
 HORIZON, PINS, STDIN, ROOM, ORDER, ORDER_ARG, PARTS, SENSE_UV, CHIP_UV, ANSWER = 0, 1, 2, 3, 4, 5, 6, 7, 15, 19
-ORDER_NONE, ORDER_STALL, ORDER_FLASH_CUT, ORDER_FLASH_SLOW = range(4)
+ORDER_NONE, ORDER_STALL, ORDER_FLASH_CUT, ORDER_FLASH_SLOW, ORDER_INTERRUPT = range(5)
 
 cost = _costs.US
 now = 0  # microseconds since power came on
@@ -42,6 +42,7 @@ _watchdog_at = 1 << 60
 _limit = 1 << 60  # the horizon or the watchdog, whichever comes first: up to there time just passes
 _due = 1 << 60  # when the next soft callback falls due
 
+interrupt = -1  # the byte that interrupts the program, -1 none
 stdin_read = 0  # bytes the firmware has taken
 stdout_room = 0
 flash_cut = -1  # flash operations left before the power goes, -1 never
@@ -93,6 +94,8 @@ def exchange(kind):
         flash_cut = answer[ORDER_ARG]
     elif order == ORDER_FLASH_SLOW:
         flash_slow_us = answer[ORDER_ARG]
+    elif order == ORDER_INTERRUPT and interrupt == 3:  # on the board it arrives between two bytecodes
+        raise KeyboardInterrupt
 
 
 def _edges(before, after):

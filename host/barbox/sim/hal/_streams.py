@@ -15,10 +15,7 @@ class _In:
             return b""
         _bus.spend(_bus.cost["stdin_byte"] * n)
         _bus.stdin_read += n
-        data = self._raw.read(n)
-        if _interrupt is not None and _interrupt in data:
-            raise KeyboardInterrupt
-        return data
+        return self._raw.read(n)
 
 
 class _Out:
@@ -41,13 +38,12 @@ class _Out:
 
 stdin = None
 stdout = None
-_interrupt = b"\x03"  # the byte that interrupts the program; here when it is read, on the board when it arrives
+_bus.interrupt = -1  # MicroPython arms it for main.py
 
 
 def kbd_intr(char):
     """As `micropython.kbd_intr`: -1 makes every byte data."""
-    global _interrupt
-    _interrupt = bytes([char]) if char >= 0 else None
+    _bus.interrupt = char
 
 
 def open_on(sys):

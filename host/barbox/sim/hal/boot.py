@@ -152,10 +152,14 @@ try:
     except Exception:
         pass  # a damaged file: main.py meets it again
     gc.collect()
-    import main  # noqa: F401
+    with open("main.py") as f:
+        program = compile(f.read(), "main.py", "exec")
+    _streams.kbd_intr(3)  # as MicroPython does: compiled, armed, run
+    exec(program, {"__name__": "__main__"})
 except SystemExit:
     raise
 except BaseException as e:
     real_sys.print_exception(e, real_sys.stderr)
+_streams.kbd_intr(-1)
 # The program has ended: the board sits at its prompt until the watchdog or the power ends that.
 _bus.wait(-1, lambda: False)
