@@ -30,4 +30,4 @@ class Link:
             for body in self.decoder.feed(self._port.take()):
                 answer = self._requests.answer(body, self._wired)
                 if answer:
-                    self._port.write(frames.encode(answer))
+                    await self._port.send(frames.encode(answer))

@@ -30,11 +30,11 @@ class Stream:
             parts = (period_ms + _SHORT_MS - 1) // _SHORT_MS
             await asyncio.sleep_ms(period_ms // parts)
             self._beats.beat(STREAM, controller.now_ms)
-            self._send_events(controller)
+            await self._send_events(controller)
             part += 1
             if part >= parts:
                 part = 0
-                self._send(self.status())
+                await self._send(self.status())
 
     def status(self):
         """One status body, all of one step: what a step has come into the middle of is packed again."""
@@ -67,13 +67,13 @@ class Stream:
             *current_da, c.rest_cell_mv, *estimate.charge_pm, estimate.minutes_left,
             bench.phase, bench.side, bench.steps, bench.end, bench.left_ms())
 
-    def _send_events(self, controller):
+    async def _send_events(self, controller):
         for _ in range(16):
             event = controller.events.take()
             if event is None:
                 return
             self._number = (self._number + 1) & 0xFFFF
-            self._send(m.EVENT.pack(self._number, *event))
+            await self._send(m.EVENT.pack(self._number, *event))
 
-    def _send(self, body):
-        self._port.write(frames.encode(body))
+    async def _send(self, body):
+        await self._port.send(frames.encode(body))

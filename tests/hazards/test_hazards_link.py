@@ -102,9 +102,14 @@ def test_the_byte_0x03(moment):
 def test_port_open_and_not_read(moment):
     def stop_reading(run):
         run.box.stop_reading_port()
-        run.box.advance(3)
-        assert run.box.port.pending <= 512
+        body = messages.SETTING_GET.pack(2000, ROWS["ramp_up_ms"], 0)
+        for _ in range(50):
+            run.host.send(frames.encode(body) * 10)
+            run.box.advance(0.2)
+        assert run.box.port.pending <= 256 + 64
         run.box.read_port_again()
+        run.ride(0.5)
+        assert run.box.port.waits_us == [] and run.host.get("ramp_up_ms") == 2000
 
     strikes_in_vain(moment, stop_reading, host=False)
 

@@ -216,7 +216,7 @@ class LockStep:
         order, argument = self._order
         self._order = (vm.ORDER_NONE, 0)
         return vm.ANSWER.pack(
-            horizon_us - self._epoch_us, wiring.pins(), self._stdin_given, self.port.room(), order, argument,
+            horizon_us - self._epoch_us, wiring.pins(), self._stdin_given, self.port.held_up(), order, argument,
             wiring.parts(), *sense_uv, *wiring.chip_pin_uv(sense_uv),
         )  # fmt: skip
 
@@ -278,6 +278,8 @@ class LockStep:
                 self.flash_times.append((t_us, value))
             elif op == vm.SCRATCH:
                 self._scratch[which] = value
+            elif op == vm.PORT_WAIT:
+                self.port.waits_us.append(value)
             elif op == vm.STARTED:
                 self.heap_used_bytes = value
 

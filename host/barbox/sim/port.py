@@ -11,8 +11,6 @@ import termios
 import time
 import tty
 
-_BUFFER = 512  # bytes that the board's side of a USB serial port holds for a host that does not read
-_DISCARD = 1 << 30  # no host has the port open: what the board writes goes nowhere, and never blocks
 _HANDED_OVER_S = 5  # far longer than the kernel takes for what is on its way
 
 
@@ -23,6 +21,7 @@ class Port:
         self.path = ""
         self.written = 0
         self.taken = 0
+        self.waits_us: list[int] = []  # of the board's writes, for a host that left no room
         self.reading = True  # False: the host holds the port open and does not read
         self._backlog = bytearray()
         self._master = -1
@@ -53,11 +52,11 @@ class Port:
         poller.register(self._master, select.POLLIN)
         return not any(event & select.POLLHUP for _, event in poller.poll(0))
 
-    def room(self) -> int:
-        """Bytes that the board may write just now."""
+    def held_up(self) -> int:
+        """Bytes in the board that the host leaves there, -1 when it takes what comes, or nobody has the port open."""
         if self._master < 0 or not self._backlog and self.reading:
-            return _DISCARD
-        return max(0, _BUFFER - len(self._backlog))
+            return -1
+        return len(self._backlog)
 
     def send(self, data: bytes) -> None:
         """Bytes from the board."""

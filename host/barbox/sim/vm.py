@@ -16,6 +16,7 @@ from barbox.errors import BoxError
 # The layout of hal/_bus.py.
 SYNC, RESET, ENDED = 0, 1, 2
 PIO_PUT, PIO_ACTIVE, PIO_PROGRAM, PIO_EXEC, PIN_OUT, PWM_OUT, FLASH_OP, STARTED, DISPLAY, SCRATCH = range(1, 11)
+PORT_WAIT = 11
 ENTRIES = 20
 _MESSAGE = struct.Struct(f"<{2 + 3 * ENTRIES}q")
 ANSWER = struct.Struct("<19q")

@@ -13,10 +13,11 @@ import _costs
 # What the host may find in a message: (kind, count of entries), now, then (time, op << 8 | id, value) each.
 SYNC, RESET, ENDED = 0, 1, 2
 PIO_PUT, PIO_ACTIVE, PIO_PROGRAM, PIO_EXEC, PIN_OUT, PWM_OUT, FLASH_OP, STARTED, DISPLAY, SCRATCH = range(1, 11)
+PORT_WAIT = 11
 ENTRIES = 20
 
 # Where things stand in an answer.
-HORIZON, PINS, STDIN, ROOM, ORDER, ORDER_ARG, PARTS, SENSE_UV, CHIP_UV, ANSWER = 0, 1, 2, 3, 4, 5, 6, 7, 15, 19
+HORIZON, PINS, STDIN, PENDING, ORDER, ORDER_ARG, PARTS, SENSE_UV, CHIP_UV, ANSWER = 0, 1, 2, 3, 4, 5, 6, 7, 15, 19
 ORDER_NONE, ORDER_STALL, ORDER_FLASH_CUT, ORDER_FLASH_SLOW, ORDER_INTERRUPT = range(5)
 
 cost = _costs.US
@@ -43,8 +44,8 @@ _limit = 1 << 60  # the horizon or the watchdog, whichever comes first: up to th
 _due = 1 << 60  # when the next soft callback falls due
 
 interrupt = -1  # the byte that interrupts the program, -1 none
+on_pending = None  # called with the bytes that the host has not taken, -1 when it reads
 stdin_read = 0  # bytes the firmware has taken
-stdout_room = 0
 flash_cut = -1  # flash operations left before the power goes, -1 never
 flash_slow_us = 0  # added to the next erase
 
@@ -74,7 +75,7 @@ def log(op, which, value):
 
 def exchange(kind):
     """Send what happened up to now, read how the world looks now; pin interrupts come from here."""
-    global _count, _sent, stdout_room, flash_cut, flash_slow_us
+    global _count, _sent, flash_cut, flash_slow_us
     pins = answer[PINS]
     _message[0] = kind << 32 | _count
     _message[1] = now
@@ -84,7 +85,7 @@ def exchange(kind):
     if not _from_host.readinto(answer):
         raise SystemExit  # the host has gone
     _set_limit()
-    stdout_room = answer[ROOM]
+    on_pending(answer[PENDING])
     order = answer[ORDER]
     if _irqs and answer[PINS] != pins:
         _edges(pins, answer[PINS])

@@ -2,6 +2,7 @@
 
 import _bus
 import _parts
+import _streams
 
 PWRON_RESET = 1
 WDT_RESET = 3
@@ -30,6 +31,24 @@ class _Words:
 
 
 mem32 = _Words()
+
+
+class _Port:
+    """The registers of the USB port that tell what of a write has gone."""
+
+    def __getitem__(self, address):
+        _bus.spend(_bus.cost["pin"])
+        if address == 0x50100013:  # the IN endpoint is configured
+            return 0x80
+        if address == 0x50100090:
+            _streams.settle()
+            return _streams.buffer_control
+        if address == 0x50110048:
+            return _bus.now // 1000 & 0x7FF
+        raise ValueError(address)
+
+
+mem8 = mem16 = _Port()
 
 
 def configure(reset_cause, unique_id, scratch):

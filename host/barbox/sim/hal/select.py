@@ -47,7 +47,7 @@ def _look(obj, mask):
     if obj is _streams.stdin or obj is _streams.stdin.buffer:
         return mask & POLLIN if _bus.stdin_waiting() > 0 else 0
     if obj is _streams.stdout or obj is _streams.stdout.buffer:
-        return mask & POLLOUT if _bus.stdout_room > 0 else 0
+        return mask & POLLOUT if _streams.room() > 0 else 0  # for one byte
     return obj.ioctl(3, mask) & mask
 
 
