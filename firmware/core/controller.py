@@ -59,6 +59,7 @@ _DT_MAX_US = const(100000)  # a longer gap is counted as this: a ramp never jump
 _WARN_MS = const(100)  # warnings are looked at this often; what is urgent does not wait for them
 _SUPPLY_STEPS = const(3)  # steps with a low supply before it counts: a spike does not
 _LATE_MOST = const(25)  # overruns in a row of steps (each good step pays one back) that end in HELD
+_TOLD_MS = const(2000)  # a limit is told at most once in this: one that comes and goes would fill the log
 _TIME_MASK = const(0x3FFFFFFF)  # a small integer on the board; wraps after 12.4 days
 
 
@@ -92,7 +93,6 @@ class Controller:
         self._supply_min_mv = 0
         self._supply_low = 0
         self._floor_mv = 0
-        self._over_mv = 0
         self._us = 0
         self._late = 0
         self._behind_us = 0  # how much later than ever steps come; a whole frame of it is a step that was left out
@@ -101,6 +101,8 @@ class Controller:
         self._warned_ms = 0
         self._written_pm = [0] * SIDES_MAX  # demand that each side's pulse was made for
         self._shown_limit = LIMIT_ARMING
+        self._told_limits = 0  # bits of the limits told since _told_ms
+        self._told_ms = 0
         self._fault_told = [SENSE_OK] * SENSES_MAX
 
     def configure(self, values):
@@ -111,7 +113,6 @@ class Controller:
         self._supply_min_mv = values.get("supply_min_mv")
         self._extras = bool(self._brake_fitted or self._supply_min_mv or values.get("wheel_mm"))
         self._floor_mv = values.get("cell_floor_mv")
-        self._over_mv = values.get("cell_over_mv")
         self.rest_cell_mv = NOT_KNOWN_MV
         self._lost = 0
         self.limits.conditions.clear()
@@ -155,6 +156,8 @@ class Controller:
         balance = self.balance
         conditions = limits.conditions
 
+        if self._lost:
+            sense.rested = lever.at_rest and limits.demand_pm == 0
         news = sense.update(inputs)
         if news:  # without, all strings are as they were
             strings.update(sense, self.sides)
@@ -239,7 +242,7 @@ class Controller:
             return WAIT_SELF_CHECK
         if self.limits.conditions.supply_low:
             return WAIT_SUPPLY
-        if strings.highest_cell_mv > self._over_mv:
+        if self.warnings.over_voltage:
             return WAIT_PACK_HIGH
         if strings.weakest_cell_mv != NOT_KNOWN_MV and strings.weakest_cell_mv < self._floor_mv:
             return WAIT_PACK_LOW
@@ -269,7 +272,12 @@ class Controller:
             if side_pm != written_pm[side]:
                 written_pm[side] = side_pm
                 outputs.pulse_us[side] = self.curves[side].pulse_us(side_pm)
-        if limit != self._shown_limit and limit != LIMIT_RAMP:
+        if self._told_limits and (now_ms - self._told_ms) & _TIME_MASK >= _TOLD_MS:
+            self._told_limits = 0
+        if limit != self._shown_limit and limit != LIMIT_RAMP and not self._told_limits >> limit & 1:
+            if self._told_limits == 0:
+                self._told_ms = now_ms
+            self._told_limits |= 1 << limit
             self._shown_limit = limit
             self.events.add(now_ms, EVENT_LIMIT, limit, limit_pm)
 

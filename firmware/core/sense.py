@@ -20,6 +20,7 @@ _SHORTED_CELL_MV = const(300)
 
 _DOUBTS = const(2)  # readings in a row that make a fault
 _GOODS = const(10)  # readings in a row that clear it
+_AGAIN_STEPS = const(3000)  # lost again within this, a minute: a loose wire, and thrust would come and go with it
 _SILENT_STEPS = const(8)  # steps without a new reading: 160 ms
 
 
@@ -46,7 +47,8 @@ class Sense:
     `negative_mv[side]` is the pack negative against box ground (below it under load), 0 where it is not sensed;
     `current_da[side]` a current sensor's reading in 0.1 A, NOT_KNOWN_MV where there is none. Their inputs show
     the size of both in `mv`. `negative_open`: a pack negative is further off than a heavy wire that is whole can
-    bring it. `stuck[n]`, set from outside, makes a fault of readings that would pass.
+    bring it. `stuck[n]`, set from outside, makes a fault of readings that would pass; `rested`, too, lets a loose wire
+    be believed again.
 
     Lists and not arrays: an item of a list takes the interpreter a fifth fewer instructions.
     """
@@ -55,6 +57,9 @@ class Sense:
         self.mv = [NOT_KNOWN_MV] * SENSES_MAX
         self.fault = [SENSE_OK] * SENSES_MAX
         self.stuck = [False] * SENSES_MAX
+        self.rested = True  # set from outside while a point is lost: lever at rest and no thrust
+        self._loose = [False] * SENSES_MAX  # lost twice within a minute: believed again only once `rested`
+        self._lost_at = [-1] * SENSES_MAX  # step of the last loss, -1 none
         self.negative_open = False
         self.cells = [0] * SENSES_MAX
         self.order = [0] * SENSES_MAX  # inputs by side, lowest point first, then those that are no points
@@ -87,7 +92,8 @@ class Sense:
             self.fault[n] = SENSE_OK
             self._since[n] = self._step
             self._doubts[n] = self._goods[n] = 0
-            self.stuck[n] = False
+            self.stuck[n] = self._loose[n] = False
+            self._lost_at[n] = -1
             self._below[n] = -1
             side = get("sense.side", n)
             if 0 < side <= get("sides"):
@@ -181,10 +187,13 @@ class Sense:
         self._doubts[n] = 0
         news = NEW_READING
         if self.fault[n]:
-            self._goods[n] += 1
-            if self._goods[n] < _GOODS:
+            if self._goods[n] < _GOODS - 1:
+                self._goods[n] += 1
+                return NO_NEWS
+            if self._loose[n] and not self.rested:
                 return NO_NEWS
             self.fault[n] = SENSE_OK
+            self._loose[n] = False
             news = NEW_FAULT
         believed_mv[n] = mv
         if kind:
@@ -199,6 +208,11 @@ class Sense:
         self._doubts[n] = _DOUBTS
         if self.fault[n] == doubt:
             return False
+        if self.fault[n] == SENSE_OK:
+            lost_at = self._lost_at[n]
+            if lost_at >= 0 and (self._step - lost_at) & _STEP_MASK < _AGAIN_STEPS:
+                self._loose[n] = True
+            self._lost_at[n] = self._step
         self.fault[n] = doubt
         self.mv[n] = NOT_KNOWN_MV
         if self._kind[n] != POINT:

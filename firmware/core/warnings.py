@@ -30,6 +30,7 @@ from shared_proto.states import (
 )
 
 _BACK_MV = const(40)  # a cell must recover by this much before a warning goes
+_OVER_BACK_MV = const(20)  # and fall by this much: from 4.26 V back to less than a full cell and what it reads wrong
 _DEEP_PM = const(600)  # cutback below this is a section that is all but empty, or about to be
 _DEEP_BACK_PM = const(200)
 _SLOW_MS = const(2000)  # time constant of the mean
@@ -41,10 +42,12 @@ class Warnings:
 
     def __init__(self, events):
         self.bits = 0
+        self.over_voltage = False  # a section is too full, by a mean: noise neither brings it nor ends it
         self.settings_lost = False
         self.last_stop = 0  # of the run before, that nobody has cleared: `unseen` of the FAULTS message
         self._events = events
         self._slow = -1  # weakest cell, mV times 256, -1 before the first reading
+        self._high = -1  # fullest cell likewise
         self._near_mv = 0  # cutback is near below this, under load
         self._warn_mv = 0
         self._low_mv = 0
@@ -59,7 +62,8 @@ class Warnings:
         self._low_mv = get("cell_low_mv")
         self._over_mv = get("cell_over_mv")
         self._near_mv = get("cell_floor_mv") + get("cutback_band_mv") * 3 // 2
-        self._slow = -1
+        self._slow = self._high = -1
+        self.over_voltage = False
         self._uncalibrated = False
         for n in range(SENSES_MAX):
             wired = 0 < get("sense.side", n) <= get("sides")
@@ -94,6 +98,7 @@ class Warnings:
                 bits |= WARN_VERY_LOW
             elif known and rest_mv > self._low_mv + _BACK_MV and limits.cutback_pm > _DEEP_PM + _DEEP_BACK_PM:
                 bits &= ~WARN_VERY_LOW
+        self._look_at_the_fullest(dt_ms, strings.highest_cell_mv)
         if limits.cutback_pm < 1000:
             bits |= WARN_CUTBACK
         if conditions.sense_lost:
@@ -102,7 +107,7 @@ class Warnings:
             bits |= WARN_ADC
         if conditions.side_idle:
             bits |= WARN_SIDE
-        if strings.highest_cell_mv > self._over_mv:
+        if self.over_voltage:
             bits |= WARN_OVER_VOLTAGE
         if uneven >= 0:
             bits |= WARN_UNEVEN
@@ -126,6 +131,23 @@ class Warnings:
         if bits != self.bits:
             self._tell(now_ms, bits, strings.weakest + 1, uneven + 1)
             self.bits = bits
+
+    @micropython.native
+    def _look_at_the_fullest(self, dt_ms, cell_mv):
+        """`cell_mv`: mean cell voltage of the fullest section, 0 when none is known."""
+        if cell_mv == 0:
+            self._high = -1
+            self.over_voltage = False
+            return
+        if self._high < 0:
+            self._high = cell_mv << 8
+        else:
+            self._high += ((cell_mv << 8) - self._high) * dt_ms // _SLOW_MS
+        high_mv = self._high >> 8
+        if high_mv > self._over_mv:
+            self.over_voltage = True
+        elif high_mv < self._over_mv - _OVER_BACK_MV:
+            self.over_voltage = False
 
     def _tell(self, now_ms, bits, weakest, uneven):
         changed = bits ^ self.bits

@@ -104,6 +104,26 @@ def test_sense_wire_intermittent(moment, number):
         assert "SENSE" not in run.host.warnings and run.host.state == "DRIVING"
 
 
+@at("cruise", "full thrust", but={
+    **NO_THRUST_YET, "pulling away": "as full thrust, and shorter", "cutback": "thrust changes by itself"
+})
+def test_sense_wire_loose(moment):
+    """Open for a quarter of a second every two: after the second loss the cap stands until the lever has rested, so
+    that thrust does not surge."""
+    with Run(moment, rises=True) as run:
+        run.strike(lambda box: box.loosen_sense_wire(1, every_s=2, open_s=0.25, for_s=30), seconds=4.5)
+        for _ in range(24):
+            run.ride(1)
+            assert (run.host.status.demand_pm, run.host.limit) == (run.values.get("sense_cap_pm"), "SENSE")
+        run.ride(3)  # the wire is whole again
+        assert run.host.limit == "SENSE"
+        run.box.move_lever(0)
+        run.ride(1.5)
+        run.box.move_lever(500)
+        run.ride(2.5)
+        assert run.host.limit == "NONE" and run.host.status.demand_pm > 400
+
+
 @pytest.mark.parametrize("seed", range(3))
 @at("cruise", "full thrust", but={
     **NO_THRUST_YET, "pulling away": "as full thrust, and shorter",
@@ -352,7 +372,8 @@ def full_thrust_behind_an_offset(values, charge, weak=None):
             box.plant.set_lead_resistance(side, negative_mohm=OFFSET_MOHM)
 
     with Run("ready", values, errors=False, rises=True, prepare=prepare) as run:
-        run.strike(lambda box: box.weaken_section(LEFT, weak, **WEAK) if weak is not None else None, seconds=0.5)
+        # At rest for longer than the mean that the voltage at rest is taken from: no pack changes it at a stroke.
+        run.strike(lambda box: box.weaken_section(LEFT, weak, **WEAK) if weak is not None else None, seconds=4)
         run.box.move_lever(1000)
         run.ride(6)
         return run.host.status.demand_pm, run.host.status.weakest, run.host.warnings | {run.host.limit}

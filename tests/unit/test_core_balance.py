@@ -1,6 +1,8 @@
 """Sides that do not pull. A quarter of what the others let expect, and many amperes without any sag at all: common
 practice, no source."""
 
+import random
+
 import pytest
 
 from core.balance import Balance
@@ -184,3 +186,75 @@ def test_sag_is_weighed_by_cells_and_capacity(of_side, sag_mv, idle):
     pull = Pull(2, of_side=of_side)
     pull.sag(5, sag_mv, [1000, 1000])
     assert pull.balance.side_idle == idle
+
+
+# Noise at the tops.
+
+NOISE_MV = 150  # one deviation, white: what hazards.md calls ridden on
+
+
+def amperes(demand_pm):
+    low = CURRENT_DA[demand_pm // 100]
+    high = CURRENT_DA[min(demand_pm // 100 + 1, 10)]
+    return (low + (high - low) * (demand_pm % 100) / 100) / 10
+
+
+class Ride:
+    """Pulls and rests at random of two sides whose tops carry noise, a reading a round."""
+
+    def __init__(self, seed, full_sag_mv, measured, noise_mv=NOISE_MV):
+        self.dice = random.Random(seed)
+        self.pull = Pull(2, CURRENT_DA if measured else (0,) * 11)
+        self.full_sag_mv, self.noise_mv = full_sag_mv, noise_mv
+        self.sag_mv = [0.0, 0.0]
+        self.demand_pm, self.dead = 0, None
+
+    def round(self, lever_pm):
+        self.demand_pm += max(-333, min(50, lever_pm - self.demand_pm))
+        tops_mv = [0] * 4
+        for side in range(2):
+            share = 0.0 if side == self.dead else amperes(self.demand_pm) / amperes(1000)
+            self.sag_mv[side] += (self.full_sag_mv * share - self.sag_mv[side]) / 3
+            tops_mv[side] = round(REST_MV - self.sag_mv[side] + self.dice.gauss(0, self.noise_mv))
+        self.pull.balance.update(100, tops_mv, 2, [self.demand_pm] * 4, lever_pm == 0)
+
+    def ride(self, seconds):
+        """How often a side was told."""
+        told = left = lever_pm = 0
+        for _ in range(10 * seconds):
+            if left == 0:
+                left = self.dice.randint(10, 300)
+                lever_pm = 0 if self.dice.random() < 0.35 else self.dice.choice((200, 300, 500, 700, 1000))
+            left -= 1
+            self.round(lever_pm)
+            if self.pull.idle:
+                told += 1
+                self.pull.balance.side_idle = -1
+        return told
+
+
+@pytest.mark.parametrize("measured", [False, True])
+@pytest.mark.parametrize("full_sag_mv", [600, 1000, 3000])
+def test_noise_on_the_tops_ends_no_ride(full_sag_mv, measured):
+    """An hour each; 320 hours of such rides had none."""
+    assert Ride(7, full_sag_mv, measured).ride(3600) == 0
+
+
+@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("full_sag_mv, noise_mv", [(3000, NOISE_MV), (1500, NOISE_MV), (1500, 0)])
+def test_a_dead_fan_is_told_through_the_noise(seed, full_sag_mv, noise_mv):
+    """At full thrust within 1.3 s of its string's rise, and in the pull that follows within 2.6 s of 20 % demand."""
+    ride = Ride(seed, full_sag_mv, measured=False, noise_mv=noise_mv)
+    for lever_pm, rounds in ((0, 40), (1000, 60)):
+        for _ in range(rounds):
+            ride.round(lever_pm)
+    assert not ride.pull.idle
+    ride.dead = seed % 2
+    for _ in range(13):
+        ride.round(1000)
+    assert ride.pull.balance.side_idle == ride.dead
+    for lever_pm, rounds in ((0, 40), (1000, 4 + 26)):
+        assert lever_pm or ride.pull.idle
+        for _ in range(rounds):
+            ride.round(lever_pm)
+    assert ride.pull.balance.side_idle == ride.dead

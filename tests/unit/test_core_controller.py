@@ -1,5 +1,7 @@
 """The control step as a whole: curves, late steps, warnings and what eases."""
 
+import random
+
 from desk import POINTS, Desk, give_mv, lever_mv, rig_values
 
 from shared_proto.messages import NOT_KNOWN_MV
@@ -7,13 +9,18 @@ from shared_proto.settings import CURRENT, NEGATIVE
 from shared_proto.states import (
     CAUSE_LATE,
     DRIVING,
+    EVENT_LIMIT,
     EVENT_OVERRUN,
     EVENT_SENSE,
     EVENT_WARNING_OFF,
     EVENT_WARNING_ON,
     HELD,
     LIMIT_ARMING,
+    LIMIT_NONE,
+    LIMIT_SENSE,
+    LIMIT_SIDE,
     SENSE_OPEN,
+    WAIT_PACK_HIGH,
     WARN_ADC,
     WARN_CUTBACK,
     WARN_LATE,
@@ -220,12 +227,12 @@ def test_a_top_wire_that_comes_back_is_no_string_that_rises():
     desk.cell_mv = [3750, 3750]
     desk.run_s(2)
     whole = desk.step
-    for _ in range(2):
+    for demand_pm in (600, 300):  # lost twice in a minute, the point is not believed again under thrust
         desk.step = lambda count=1, dt_us=20000: cut_steps(desk, count, dt_us)
         desk.run_s(3)
         desk.step = whole
         desk.run_s(3)
-        assert desk.state == DRIVING and desk.demand_pm > 500
+        assert desk.state == DRIVING and abs(desk.demand_pm - demand_pm) < 20
     assert not told(desk, EVENT_WARNING_ON, bit(WARN_SIDE), 0)
 
 
@@ -277,6 +284,40 @@ def test_a_full_pack_is_fine_and_too_full_a_pack_is_told():
         desk = Desk(cell_mv=cell_mv)
         desk.step(10)
         assert desk.controller.outputs.warnings == bits
+
+
+def test_noise_makes_no_over_voltage_and_a_pack_too_full_stays_told():
+    """Full packs, 30 mV a cell of noise in each section (0.15 V over five cells): an hour without a word. A pack
+    that is told must fall by more than it reads wrong."""
+    rng = random.Random(1)
+    desk = Desk()
+    for _ in range(3600 * 50 // 4):
+        desk.cell_mv = [4200 + round(rng.gauss(0, 30)) for _ in range(2)]
+        desk.step(dt_us=80000)
+        assert not desk.controller.outputs.warnings & WARN_OVER_VOLTAGE
+    for cell_mv, bits in ((4300, WARN_OVER_VOLTAGE), (4245, WARN_OVER_VOLTAGE), (4235, 0), (4255, 0)):
+        desk.cell_mv = [cell_mv, 4200]
+        desk.run_s(20)
+        assert desk.controller.outputs.warnings & WARN_OVER_VOLTAGE == bits
+        assert (desk.waits == WAIT_PACK_HIGH) == bool(bits)
+
+
+def test_a_limit_that_comes_and_goes_fills_no_log_and_hides_no_other():
+    """One that is in force in every other step is told once in two seconds at the most, and so is its end. Another
+    one is told in the step in which it comes."""
+    desk = driving(sense_cap_pm=300)
+    desk.lever_pm = 326  # of the lever's travel, a little above the cap
+    desk.run_s(3)
+    desk.events.clear()
+    conditions = desk.controller.limits.conditions
+    for n in range(500):
+        conditions.sense_lost = n % 2 == 0
+        if n == 400:
+            desk.controller.balance.side_idle = 0
+        desk.step()
+    limits = [e[2] for e in told(desk, EVENT_LIMIT)]
+    assert 4 <= limits.count(LIMIT_SENSE) <= 5 and 4 <= limits.count(LIMIT_NONE) <= 5
+    assert [e[0] for e in told(desk, EVENT_LIMIT) if e[2] == LIMIT_SIDE] == [desk.controller.now_ms - 99 * 20]
 
 
 def test_a_silent_adc_has_its_own_warning():

@@ -170,6 +170,32 @@ def test_recovery_takes_ten_good_readings_in_a_row():
     assert abs(wires.sense.mv[LEFT_TOP] - healthy) <= 2
 
 
+@pytest.mark.parametrize("apart_s, loose", [(59, True), (61, False)])
+def test_a_point_lost_again_within_a_minute_stays_lost_until_the_lever_has_rested(apart_s, loose):
+    """Else thrust comes and goes with a wire that shakes."""
+    wires = Wires()
+    wires.sense.rested = False
+    whole_mv = wires.mv[LEFT_TAP]
+
+    def lose():
+        wires.mv[LEFT_TAP] = 0
+        wires.step(2)
+        assert wires.faults() == {LEFT_TAP: SENSE_OPEN}
+        wires.mv[LEFT_TAP] = whole_mv
+        wires.step(10)
+
+    lose()
+    assert wires.faults() == {}
+    wires.step(50 * apart_s - 12)
+    lose()
+    assert bool(wires.faults()) == loose
+    wires.step(3000)
+    assert bool(wires.faults()) == loose
+    wires.sense.rested = True
+    wires.step()
+    assert wires.faults() == {}
+
+
 def strings_of(wires, **plain):
     strings = Strings()
     strings.configure(rig_values(**plain))
