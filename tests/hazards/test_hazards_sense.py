@@ -392,4 +392,6 @@ def test_weak_section_behind_a_ground_offset():
         found = {how: full_thrust_behind_an_offset(how(), 0.9, weak) for how in (sensed, not_sensed)}
         demand_pm, weakest, warnings = found[sensed]
         assert weakest == weak + 1 and "CUTBACK" in warnings and 50 < demand_pm < 900
-        assert found[not_sensed][0] <= demand_pm
+        # The offset lies on the lowest section alone; behind a weak upper one only noise tells the two runs apart.
+        lower_pm = demand_pm - found[not_sensed][0]
+        assert lower_pm > 10 if weak == 0 else abs(lower_pm) < 10
