@@ -24,6 +24,7 @@ from services.house import House
 from services.link import Link
 from services.log import Log
 from services.log_task import LogTask
+from services.proof_requests import ProofRequests
 from services.requests import Requests
 from services.screens import Screens
 from services.sounds import Sounds
@@ -31,7 +32,9 @@ from services.store import Store
 from services.stream import Stream
 from shared_proto import states
 from shared_proto.messages import SENSES_MAX
+from shared_proto.settings import take_force, withdraw_proofs
 
+_NEW_IDLE_MS = 3000  # for each side, without a pulse
 _AFRESH_MS = 1000  # until a screen or sound that failed is begun again
 
 
@@ -63,6 +66,12 @@ class Box:
         self.store = Store()
         self.store.load()
         values = self.store.values
+        reset = {machine.PWRON_RESET: states.RESET_POWER, machine.WDT_RESET: states.RESET_WATCHDOG}.get(
+            machine.reset_cause(), states.RESET_UNKNOWN)
+        serial = "".join(["%02x" % b for b in machine.unique_id()]).encode()
+        withdraw_proofs(values, serial)  # settings of another box may lie on this flash
+        # New end points wait for a hand at the switch: no host can have the watchdog bring them into force.
+        self.new_idle = take_force(values) if reset == states.RESET_POWER else None
         # A fourth side needs the second PIO block, which the radio of some boards uses, too.
         pulses = PulseOutput(board.ESC_PINS[: max(3, values.get("sides"))])
         self.sense = sense_driver(board)
@@ -87,12 +96,11 @@ class Box:
         self.estimator = EstimatorTask(self.controller, estimate, beats, scratch.keep)
         scratch.note(states.LOCKED, states.CAUSE_NONE)
         self.stream = Stream(self.control, self.store, clock, port, estimate, beats)
-        reset = {machine.PWRON_RESET: states.RESET_POWER, machine.WDT_RESET: states.RESET_WATCHDOG}.get(
-            machine.reset_cause(), states.RESET_UNKNOWN)
-        serial = "".join(["%02x" % b for b in machine.unique_id()]).encode()
         requests = Requests(self.control, self.store, clock, board.NAME.encode(), serial, reset,
                             lambda: self.house.free_bytes, board.REFERENCE_PPM)
         requests.wired_only = BenchRequests(self.controller, lambda: int.from_bytes(os.urandom(4), "little")).do
+        requests.wired_only.update(
+            ProofRequests(self.controller.bench, self.store, serial, requests.put_in_force).do)
         self.link = Link(port, requests, self.controller, beats, wired=True)
         log = Log()
         log.load()
@@ -106,12 +114,16 @@ class Box:
             board.DISPLAY_ADDRESS)
         self.screens = Screens(self.controller, self.display)
         self.sounds = Sounds(self.controller, Sounder(board.SOUNDER_PIN))
-        self.controller.warnings.settings_lost = self.store.seq == 0 and self.store.broken
+        self.controller.warnings.settings_lost = self.store.broken
         self.controller.warnings.last_stop = log.unseen
         events = self.controller.events
         events.add(0, states.EVENT_BOOT, reset, before)
         if silent >= 0:
             events.add(0, states.EVENT_ERROR, states.PART_LINK + silent, 1)
+        for side, before_us, now_us in self.new_idle or ():
+            events.add(0, states.EVENT_IDLE_CHANGED, side + 1 << 12 | before_us, now_us)
+        if self.store.broken:
+            events.add(0, states.EVENT_ERROR, states.PART_STORE, 1)
         if log.broken:
             events.add(0, states.EVENT_ERROR, states.PART_LOG, 1)
         lock = self.controller.interlock
@@ -124,6 +136,7 @@ class Box:
 
     def _use(self, values):
         self.estimator.configure(values)
+        self.controller.warnings.settings_lost = self.store.broken  # a commit writes the slot that was
         self.wheel.way_mm = values.get("wheel_mm")
         self.sense.use([0 < values.get("sense.side", n) <= values.get("sides") for n in range(SENSES_MAX)],
                        [values.get("sense.against", n) for n in range(SENSES_MAX)])
@@ -132,10 +145,24 @@ class Box:
         """Never returns: a task that ends or raises stops its heartbeat, and the step notices. Screen and sound
         have none: the ride goes on, and they are begun again."""
         self.house.collect()
+        await self._tell_new_idle()
         self.control.start(self.store.values.get("watchdog_ms"))
         # In the order of states.PARTS, which begins with the step.
         tasks = (self.link, self.stream, self.house, self.estimator, self.screens, self.sounds, self.log)
         await asyncio.gather(*[self._guarded(n, task) for n, task in enumerate(tasks)])
+
+    async def _tell_new_idle(self):
+        """Before the first pulse: from what to what idle has changed, long enough to reach for the plug. Then it is
+        old news, also to the flash."""
+        if self.new_idle is None:
+            return
+        for side, before_us, now_us in self.new_idle:
+            await self.screens.new_idle(self.store.values.get("side.name", side), before_us, now_us)
+            await asyncio.sleep_ms(_NEW_IDLE_MS)
+        try:
+            self.store.commit(self.store.values)
+        except OSError:
+            pass  # told again at the next start
 
     async def _guarded(self, number, task):
         """A task without a heartbeat is begun afresh: a picture that no longer changes would be believed."""

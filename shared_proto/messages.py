@@ -9,7 +9,7 @@ A newer minor version may only append fields; readers ignore a longer tail.
 import struct
 
 MAJOR = 1
-MINOR = 2
+MINOR = 3
 
 SIDES_MAX = 4  # fans of one rig
 SENSES_MAX = 8  # sense inputs of one box: two four-channel ADCs
@@ -174,6 +174,13 @@ BENCH_END = Message(25, "bench_end", "host", "ends the run: idle, then LOCKED", 
     ("token", "I", "", "of this run"),
     ("count", "I", "", "above that of every such message before, beats apart"),
 ))
+BENCH_PROVE = Message(28, "bench_prove", "host", "asks for the proof of a stop that the box itself has seen", (
+    ("token", "I", "", "of the run in which the stop loop was opened"),
+    ("side", "B", "", "side from 1"),
+))
+BENCH_PROOF = Message(29, "bench_proof", "box", "answers bench_prove: written, and the cap of the side is gone", (
+    ("mark", "I", "", "ties the proof to box, run and side, see settings.proof_mark"),
+))
 LOG_GET = Message(13, "log_get", "host", "asks for stored events", (
     ("first", "I", "", "number of the first event wanted; events are numbered from 0 since the log began"),
 ))
@@ -216,7 +223,7 @@ FAULTS = Message(16, "faults", "box", "answers faults_get: counts that survive a
 MESSAGES = (HELLO, IDENTITY, STATUS, EVENT, SETTING_GET, SETTING, SETTING_PUT, SETTING_COMMIT, SETTING_DROP,
             TIME_SET, DONE, REFUSED,
             SENSE_GET, SENSE_CODES,
-            BENCH_ASK, BENCH_OFFER, BENCH_BEAT, BENCH_STEP, BENCH_DROP, BENCH_END,
+            BENCH_ASK, BENCH_OFFER, BENCH_BEAT, BENCH_STEP, BENCH_DROP, BENCH_END, BENCH_PROVE, BENCH_PROOF,
             LOG_GET, LOG, FAULTS_GET, FAULTS)
 BY_KIND = {m.kind: m for m in MESSAGES}
 

@@ -54,7 +54,8 @@ WAITS = (
     ("PACK_HIGH", "a section is above full: wrong pack or wrong cell count", "too full: is the pack right?"),
     ("SUPPLY", "the supply of the lever is too low", "lever supply is too low"),
     ("BRAKE", "release the brake", ""),
-    ("RESTART", "restart the box: it has more sides than before", "restart the box: more sides"),
+    ("RESTART", "restart the box: it has more sides, or other end points, than before",
+     "restart the box: new end points"),
     ("BENCH_BUTTON", "hold the arm button to begin the bench run that the host asks for", "hold arm button: bench run"),
 )
 (WAIT_NOTHING, WAIT_NO_RIG, WAIT_SELF_CHECK, WAIT_STOP_CLOSED, WAIT_STOP_TEST, WAIT_LEVER_REST,
@@ -89,7 +90,7 @@ WARNINGS = (
     ("UNCALIBRATED", "voltages are nominal: not calibrated against a meter"),
     ("UNPROVEN", "thrust is capped: a side's stop is not proved"),
     ("LATE", "the control step came late"),
-    ("SETTINGS", "no valid settings on the box: defaults in force"),
+    ("SETTINGS", "settings on the box were damaged: older ones are in force, or defaults"),
     ("ADC", "an ADC part does not answer, or not as it should"),
     ("SIDE", "a side does not pull: dead fan, or its ESC waits for idle"),
     ("UNEVEN", "sections differ at rest: wrong divider, wrong cell count, or packs not charged alike"),
@@ -128,10 +129,11 @@ EVENTS = (
     ("BENCH_STEP", "kind of step times 256, plus side from 1, 0 all", "pulse span, per mille"),
     ("BENCH_END", "why the step ended", "ms that it ran"),
     ("BENCH_WITHHELD", "side, from 1: no pulse is handed over any more", ""),
+    ("IDLE_CHANGED", "side from 1 times 4096, plus idle before, us", "idle now, us"),
 )
 (EVENT_BOOT, EVENT_STATE, EVENT_WARNING_ON, EVENT_WARNING_OFF, EVENT_ARM_REFUSED, EVENT_SENSE, EVENT_LIMIT,
  EVENT_OVERRUN, EVENT_SETTINGS, EVENT_ERROR, EVENT_BENCH_STEP, EVENT_BENCH_END,
- EVENT_BENCH_WITHHELD) = range(len(EVENTS))
+ EVENT_BENCH_WITHHELD, EVENT_IDLE_CHANGED) = range(len(EVENTS))
 
 # Parts of the box that can fail: (name, plain words).
 PARTS = (
@@ -143,9 +145,10 @@ PARTS = (
     ("SCREENS", "the screen"),
     ("SOUNDS", "the sounder"),
     ("LOG", "the event log"),
+    ("STORE", "the settings on flash: a slot could not be read"),
 )
 (PART_STEP, PART_LINK, PART_STREAM, PART_HOUSE, PART_ESTIMATOR, PART_SCREENS, PART_SOUNDS,
- PART_LOG) = range(len(PARTS))
+ PART_LOG, PART_STORE) = range(len(PARTS))
 
 # Why a request was refused: (name, plain words).
 REFUSALS = (
@@ -161,10 +164,12 @@ REFUSALS = (
     ("NOT_OF_THIS_RUN", "no bench run has this token, or the count is not above the one before"),
     ("NOT_NOW", "the bench run is not at this point"),
     ("NOT_QUIET", "end points are learned only on a side that draws no current in a step after 3 s of rest"),
+    ("BOX_ALONE", "the box alone sets this; a stop is proved with `barbox bench`"),
+    ("NOT_SEEN", "the box has not itself seen this stop since its power came on: prove it again"),
 )
 (REFUSE_UNKNOWN_REQUEST, REFUSE_BAD_REQUEST, REFUSE_UNKNOWN_SETTING, REFUSE_OUT_OF_RANGE, REFUSE_NOT_LOCKED,
  REFUSE_VERSION, REFUSE_FLASH, REFUSE_CONFLICT, REFUSE_WIRED_ONLY, REFUSE_NOT_OF_THIS_RUN, REFUSE_NOT_NOW,
- REFUSE_NOT_QUIET) = range(len(REFUSALS))
+ REFUSE_NOT_QUIET, REFUSE_BOX_ALONE, REFUSE_NOT_SEEN) = range(len(REFUSALS))
 
 # How far a bench run is: (name, plain words, words for the box's screen).
 BENCH_PHASES = (

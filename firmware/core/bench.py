@@ -13,6 +13,7 @@ import micropython
 
 from core.recovery import Recovery
 from shared_proto.messages import NOT_KNOWN_MV, SIDES_MAX
+from shared_proto.settings import in_force_us
 from shared_proto.states import (
     BENCH,
     BENCH_ASKED,
@@ -67,6 +68,12 @@ _CURRENT_MV = 100  # sag in end-point learning that is a fan
 _LEARN_RAMP_MS = 4000  # slow enough for a fan to be noticed far below full
 _CURRENT_STEPS = 5  # ... and not the inrush of an ESC that is being connected
 
+# What the box must have seen of a side before its stop can be marked as proved: pulses withheld for this long, and the
+# stop loop opened under its pulse. How soon the fan stopped is for the host to judge.
+_SEEN_WITHHELD_MS = 1500
+_SEEN_STEADY_MS = 300
+_WITHHELD, _STOPPED = 1, 2
+
 _NONE, _ASK, _STEP, _DROP, _END = range(5)
 
 
@@ -83,6 +90,8 @@ class Bench:
         self.withheld = -1
         self.over = False
         self.stalled = False  # set by the controller when no step ran for too long
+        self.stop_opened = False  # set by the controller: the box is HELD by the stop loop
+        self.token = 0  # of the run, for what it has seen
         self.side = 0
         self.steps = 0
         self.end = ENDED_NONE
@@ -113,6 +122,10 @@ class Bench:
         self._sag_mv = array("i", [0] * SIDES_MAX)  # at the most, with what recovery may hide
         self._recovery = Recovery()
         self._quiet = array("i", [0] * SIDES_MAX)  # 1: the last step of the side drew no current
+        self._withheld_ms = 0  # when pulses ended, since the step began
+        self._seen = array("i", [0] * SIDES_MAX)  # since power-up: _WITHHELD, _STOPPED
+        self._seen_token = [0] * SIDES_MAX  # of the run in which the stop was seen
+        self._about = [None] * SIDES_MAX  # what the box takes each side for
 
     def configure(self, values):
         get = values.get
@@ -128,15 +141,25 @@ class Bench:
             if not get("side.proven", side):
                 cap_pm = min(cap_pm, get("unproven_cap_pm"))
             self.cap_pm[side] = cap_pm
-            self._idle_us[side] = get("side.idle_us", side)
-            self._span_us[side] = get("side.full_us", side) - self._idle_us[side]
+            self._idle_us[side] = in_force_us(values, "idle", side)
+            self._span_us[side] = in_force_us(values, "full", side) - self._idle_us[side]
+            about = get("rig"), get("side.name", side), get("side.cells", side)
+            if about != self._about[side]:
+                self._about[side] = about
+                self._seen[side] = 0
         self.order = _NONE
         self._leave()
 
     # -- for a task, between two steps; each leaves its order last, and none when it may not ------------------------
 
-    def take_ask(self):
+    def take_ask(self, token):
+        self.token = token
         self.order = _ASK
+
+    def has_seen(self, side, token):
+        """Whether the box has seen, since power-up, pulses withheld from a side (from 0) and then, in the run of
+        `token`, the stop loop opened under its pulse."""
+        return self._seen[side] == _WITHHELD | _STOPPED and self._seen_token[side] == token
 
     def take_beat(self):
         self._heard = True
@@ -317,6 +340,8 @@ class Bench:
     def _start(self, now_ms, strings):
         self.steps = min(self.steps + 1, 0xFFFF)
         self._given = self._steady_ms = self._let = self._drawing = 0
+        if self._what != BENCH_THRUST:  # another ESC's settings, or seen anew
+            self._seen[self.side - 1] = 0
         most_pm = self.most_pm(self.side)  # a message was checked against it, and it holds all the same
         self._step_ramp_ms = self._ramp_up_ms
         if self._what == BENCH_END_POINTS:
@@ -361,6 +386,7 @@ class Bench:
             self._drawing = 0
         if self._what == BENCH_WITHHOLD and self.phase == BENCH_RUNNING and self._steady_ms >= STEADY_MS:
             self.withheld = self.side - 1
+            self._withheld_ms = self._phase_ms
             self.phase = BENCH_WITHHELD  # its time goes on
             self._events.add(now_ms, EVENT_BENCH_WITHHELD, self.side, 0)
 
@@ -373,6 +399,12 @@ class Bench:
             told = ran and self._what == BENCH_THRUST and self.target_pm >= _QUIET_PM and self._steady_ms >= STEADY_MS
             known = self._before_mv[side] != NOT_KNOWN_MV
             self._quiet[side] = 1 if told and known and self._sag_mv[side] < _QUIET_MV else 0
+        if self.phase == BENCH_WITHHELD and self._phase_ms - self._withheld_ms >= _SEEN_WITHHELD_MS:
+            self._seen[self.side - 1] |= _WITHHELD
+        elif (ran and self._what == BENCH_THRUST and self.side != 0 and self._steady_ms >= _SEEN_STEADY_MS
+              and why == ENDED_HELD and self.stop_opened):
+            self._seen[self.side - 1] |= _STOPPED
+            self._seen_token[self.side - 1] = self.token
         self._events.add(now_ms, EVENT_BENCH_END, why, min(self._phase_ms, 0xFFFF) if ran else 0)
         self.end = why
         self._idle()

@@ -21,6 +21,7 @@ from core.stuck import Stuck
 from core.uneven import Uneven
 from core.warnings import Warnings
 from shared_proto.messages import NOT_KNOWN_MV, SENSES_MAX, SIDES_MAX
+from shared_proto.settings import ends_wait, in_force_us
 from shared_proto.states import (
     BENCH,
     CAUSE_BENCH_HOST,
@@ -29,6 +30,7 @@ from shared_proto.states import (
     CAUSE_NONE,
     CAUSE_SENSING_LOST,
     CAUSE_STEP_FAILED,
+    CAUSE_STOP_OPEN,
     CAUSE_SUPPLY,
     DRIVING,
     EVENT_LIMIT,
@@ -87,6 +89,7 @@ class Controller:
         self.sides = 1
         self.rest_cell_mv = NOT_KNOWN_MV  # the weakest section at rest, as an estimator believes; set by a task
         self.short_of_pulses = False  # the rig has more sides than pulse outputs were made at the start
+        self._ends_wait = False  # new end points take force at the next power-on
         self._has_rig = False
         self._extras = False  # any of brake, wheel, sensed supply
         self._brake_fitted = False
@@ -108,6 +111,7 @@ class Controller:
     def configure(self, values):
         """Take over the settings (Values). Only while LOCKED."""
         self._has_rig = bool(values.get("rig"))
+        self._ends_wait = ends_wait(values)
         self.sides = values.get("sides")
         self._brake_fitted = values.get("brake") == 1
         self._supply_min_mv = values.get("supply_min_mv")
@@ -117,10 +121,10 @@ class Controller:
         self._lost = 0
         self.limits.conditions.clear()
         for side in range(SIDES_MAX):
-            idle_us = values.get("side.idle_us", side)
+            idle_us = in_force_us(values, "idle", side)
             self.idle_us[side] = self.outputs.pulse_us[side] = idle_us
             self._written_pm[side] = 0
-            self.curves[side].configure(idle_us, values.get("side.full_us", side), values.get("side.curve", side))
+            self.curves[side].configure(idle_us, in_force_us(values, "full", side), values.get("side.curve", side))
         for part in (self.sense, self.strings, self.lever, self.limits, self.balance, self.interlock, self.uneven,
                      self.stuck, self.warnings, self.bench):
             part.configure(values)
@@ -190,6 +194,7 @@ class Controller:
         unready = self._unready() if state == LOCKED or state == BENCH else WAIT_NOTHING
         bench = self.bench
         if bench.phase or bench.order or state == BENCH:
+            bench.stop_opened = interlock.cause == CAUSE_STOP_OPEN
             bench.update(now_ms, dt_ms, dt_us, state, lever, inputs.button, unready,
                          self._lost or inputs.again >= 0, strings)  # on the bench a doubt is enough
             if fault == CAUSE_NONE and bench.is_silent():
@@ -235,7 +240,7 @@ class Controller:
         """What stands in the way of arming before the rider's hands come into it."""
         if not self._has_rig:
             return WAIT_NO_RIG
-        if self.short_of_pulses:
+        if self.short_of_pulses or self._ends_wait:
             return WAIT_RESTART
         strings = self.strings
         if strings.blind or self._ground_open:

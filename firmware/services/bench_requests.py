@@ -50,7 +50,7 @@ class BenchRequests:
         while self._token == 0:
             self._token = self._random32()
         self._beat_count = self._count = 0
-        bench.take_ask()
+        bench.take_ask(self._token)
         return m.BENCH_OFFER.pack(number, self._token, *bench.cap_pm, bench.low_pm, bench.step_ms, bench.run_s,
                                   bench.rest_ms, SILENT_MS)
 

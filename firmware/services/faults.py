@@ -1,7 +1,7 @@
 """Requests about the log: stored events page by page, counters of faults, and forgetting them."""
 
 from shared_proto import messages as m
-from shared_proto.states import REFUSE_FLASH, REFUSE_NOT_LOCKED
+from shared_proto.states import REFUSE_FLASH, REFUSE_NOT_LOCKED, REFUSE_OUT_OF_RANGE
 
 
 class FaultRequests:
@@ -23,6 +23,8 @@ class FaultRequests:
         answer = self._log.faults(number, *self._frames())
         if fields[0] == 0:
             return answer
+        if fields[0] != 1:
+            return m.REFUSED.pack(number, REFUSE_OUT_OF_RANGE)
         control = self._control
         if not control.controller.is_locked():  # and no pause under thrust: a step in it would make idle pulses
             return m.REFUSED.pack(number, REFUSE_NOT_LOCKED)

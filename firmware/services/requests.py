@@ -3,10 +3,11 @@ services.bench_requests) can do so only with hands at the box, and never over th
 
 from services.uncertainty import Uncertainty
 from shared_proto import messages as m
-from shared_proto.settings import SETTINGS, TABLE_CRC, conflict
+from shared_proto.settings import BOX, HARMLESS, SETTINGS, TABLE_CRC, conflict, settle
 from shared_proto.states import (
     EVENT_SETTINGS,
     REFUSE_BAD_REQUEST,
+    REFUSE_BOX_ALONE,
     REFUSE_CONFLICT,
     REFUSE_FLASH,
     REFUSE_NOT_LOCKED,
@@ -33,6 +34,8 @@ class Requests:
         self._free_bytes = free_bytes
         self._reference_ppm = reference_ppm  # drift of the board's ADC reference
         self._draft = None  # settings put and not committed
+        self._wired = False  # whether the request under way came by wire
+        self._draft_wired = False  # whether the draft holds what is taken by wire only
         self.wired_only = {}  # kind -> what does it, for requests that are refused on any link but a cable
         self._last = None  # head of the latest request, and whether it came by wire
         self._last_answer = b""
@@ -64,6 +67,7 @@ class Requests:
             do = self.wired_only[kind]
         if do is None:
             return m.REFUSED.pack(number, REFUSE_UNKNOWN_REQUEST)
+        self._wired = wired
         try:
             answer = do(number, m.BY_KIND[kind].unpack(body)[2:])
         except ValueError:
@@ -75,7 +79,7 @@ class Requests:
 
     def _hello(self, number, _):
         # Answered to a host of any version: the identity begins with ours, so that it can name both.
-        self._draft = None
+        self._forget()
         values = self._store.values
         known = Uncertainty(values, self._reference_ppm)
         return m.IDENTITY.pack(number, m.MAJOR, m.MINOR, FIRMWARE, self._board, self._serial, values.get("rig"),
@@ -94,10 +98,17 @@ class Requests:
             return m.REFUSED.pack(number, REFUSE_UNKNOWN_SETTING)
         if not self._control.controller.is_locked():
             return m.REFUSED.pack(number, REFUSE_NOT_LOCKED)
+        danger = SETTINGS[row].danger
+        if danger != HARMLESS and not self._wired:
+            return m.REFUSED.pack(number, REFUSE_WIRED_ONLY)
         try:
             value = SETTINGS[row].unpack(data)
         except ValueError:
             return m.REFUSED.pack(number, REFUSE_OUT_OF_RANGE)
+        if danger == BOX and not (SETTINGS[row].name == "proven" and value == 0):  # a proof may be taken back
+            return m.REFUSED.pack(number, REFUSE_BOX_ALONE)
+        if danger != HARMLESS:
+            self._draft_wired = True
         if self._draft is None:
             self._draft = self._store.values.copy()
         self._draft.rows[row][index] = value
@@ -107,8 +118,19 @@ class Requests:
         draft = self._draft
         if draft is None:
             return m.DONE.pack(number)
+        if self._draft_wired and not self._wired:
+            return m.REFUSED.pack(number, REFUSE_WIRED_ONLY)
         if conflict(draft):
             return m.REFUSED.pack(number, REFUSE_CONFLICT)
+        settle(draft, self._store.values, self._serial)
+        refusal = self.put_in_force(number, draft)
+        if refusal:
+            return refusal
+        self._forget()
+        return m.DONE.pack(number)
+
+    def put_in_force(self, number, draft):
+        """Write settings to flash and take them over. The refusal where that is not possible, else None."""
         control = self._control
         if not control.controller.is_locked():  # and no pause under thrust: a step in it would make idle pulses
             return m.REFUSED.pack(number, REFUSE_NOT_LOCKED)
@@ -117,7 +139,6 @@ class Requests:
             if not control.controller.is_locked():  # it ended just before
                 return m.REFUSED.pack(number, REFUSE_NOT_LOCKED)
             self._store.commit(draft)
-            self._draft = None
             control.configure(draft)
         except OSError:
             return m.REFUSED.pack(number, REFUSE_FLASH)
@@ -125,10 +146,14 @@ class Requests:
             control.pause(False)
         controller = control.controller
         controller.events.add(controller.now_ms, EVENT_SETTINGS, self._store.seq & 0xFFFF, 0)
-        return m.DONE.pack(number)
+        return None
+
+    def _forget(self):
+        self._draft = None
+        self._draft_wired = False
 
     def _drop(self, number, _):
-        self._draft = None
+        self._forget()
         return m.DONE.pack(number)
 
     def _time(self, number, fields):

@@ -87,6 +87,16 @@ class Screens:
             await self._display.show()
             await asyncio.sleep_ms(_EVERY_MS)
 
+    async def new_idle(self, name, before_us, now_us):
+        """A side's idle has changed: shown before its first pulse, and until something else is drawn."""
+        canvas = self._canvas
+        canvas.fill(0, 0, WIDTH, PAGES)
+        canvas.centred("NEW IDLE", 0, 2, 2, _LIT)
+        canvas.centred(name.decode(), 2, 1, 2)
+        canvas.centred("%d > %d us" % (before_us, now_us), 4, 1, 2)
+        canvas.centred("fan may turn now", 7)
+        await self._display.show()
+
     def afresh(self):
         """Forget what is shown: the next `run` begins with an empty buffer."""
         self._screen = None

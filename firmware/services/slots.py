@@ -53,6 +53,7 @@ class Slots:
             f.write(struct.pack("<I", crc))
         self._slot = slot
         self.seq = seq
+        self.broken = False  # the slot written is the one that was not in force
 
     def _open(self, data):
         size = struct.calcsize(_HEAD)

@@ -270,7 +270,7 @@ def _lessen(source: _Source, read: Mapping[str, set[int] | None]) -> None:
     for node in ast.walk(source.tree):
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
             if node.func.id == "Setting":
-                for at in (3, 7):
+                for at in (3, 7, 9):
                     source.replace(node.args[at], '""')
             elif node.func.id == "Message":
                 for at in (2, 3):

@@ -176,6 +176,17 @@ class BenchEnd(NamedTuple):
     token: int
     count: int  # pyright: ignore[reportIncompatibleMethodOverride]
 
+class BenchProve(NamedTuple):
+    kind: int
+    number: int
+    token: int
+    side: int
+
+class BenchProof(NamedTuple):
+    kind: int
+    number: int
+    mark: int
+
 class LogGet(NamedTuple):
     kind: int
     number: int

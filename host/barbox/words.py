@@ -267,6 +267,7 @@ def event_text(event: Event) -> str:
         ),
         states.EVENT_BENCH_END: lambda: f"bench step over after {b / 1000:.1f} s: {words(states.BENCH_ENDS, a)}",
         states.EVENT_BENCH_WITHHELD: lambda: f"pulses of side {a} are withheld",
+        states.EVENT_IDLE_CHANGED: lambda: f"idle of side {a >> 12} has changed: {a & 4095} us before, {b} us now",
     }
     return texts[event.event]() if event.event in texts else f"{kind}: {a}, {b}"
 

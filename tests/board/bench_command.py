@@ -25,7 +25,11 @@ TEXT = (
     .replace("bench_cap_percent = 100", "bench_rest_s = 1\nramp_up_s = 1.0\nbench_cap_percent = 100")
     .replace("ramp_up_s = 2.0       # for the full span of demand\n", "")
 )
-UNPROVED = TEXT.replace("proof = {", "# proof = {")
+UNPROVED = TEXT
+_ESC = "esc = { idle_us = 1000, full_us = 2000, rating_a = 150 }\n"
+TEXT = TEXT.replace(
+    _ESC, _ESC + 'proof = { stop_proved = 2026-05-01, hold_s = 0.3, record = "r", mark = "badcafe1" }\n'
+)
 
 
 class Command:
@@ -41,6 +45,8 @@ class Command:
         self.values = self.rig.settings()
         for name, value in (("arm_hold_ms", HOLD_MS), ("esc_idle_ms", ESC_IDLE_MS)):
             self.values.put(name, value)
+        for n, side in enumerate(self.rig.sides):  # as if the note were of this box
+            self.values.put("side.proven", int(side.proof is not None), n)
         plant = self.rig.plant_spec()
         sides = tuple([replace(s, esc=replace(s.esc, **esc)) for s in plant.sides])
         self.box = SimBoard(replace(plant, sides=sides), self.values, values=self.values, boot_s=0.1)

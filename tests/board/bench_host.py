@@ -19,6 +19,8 @@ HOLD_MS, ESC_IDLE_MS = 500, 1000
 def quick_values(**plain) -> Values:
     """Settings of the example rig, with the shortest waits of the arming order."""
     values = example_rig().settings()
+    for n in (0, 1):
+        values.put("side.proven", 1, n)
     for name, value in {"arm_hold_ms": HOLD_MS, "esc_idle_ms": ESC_IDLE_MS, **plain}.items():
         values.put(name, value)
     assert conflict(values) == ""

@@ -75,7 +75,7 @@ def test_stop_then_steps_then_box_and_sheet(command):
         assert len(it.said(why)) == 1
     rig, box = load(it.sheet), it.settings(WRITTEN)
     for n, side in enumerate(rig.sides):
-        assert side.proof is not None and 0.2 < side.proof.hold_s < 0.5  # the plant's ESCs hold for 0.3 s
+        assert side.proof is not None and 0.2 < side.proof.hold_s < 0.5  # the plant's ESCs hold for 0.25 s
         assert box.get("side.proven", n) == 1
         assert box.get("side.curve", n) == side.curve_pm != it.rig.sides[n].curve_pm
         assert side.current_a is not None

@@ -16,15 +16,20 @@ from barbox.bench.readings import Reading
 from barbox.bench.sim_person import SimPerson
 from barbox.demo.ride import example_rig
 from barbox.errors import UserError
+from barbox.link.client import Refused
 from barbox.rig import load
 from barbox.rig.template import example_text
 from shared_proto import states
 from shared_proto.messages import SENSES_MAX
 
 DAY = "2026-06-01"
-PROVED = StopProof(0, 0.08, 0.27, "voltage", True, DAY)
+PROVED = StopProof(0, 0.08, 0.27, "voltage", True, DAY, token=0x5EED)
 TEXT = example_text().replace("bench_cap_percent = 60", "bench_cap_percent = 100")
-UNPROVED = TEXT.replace("proof = {", "# proof = {")
+UNPROVED = TEXT
+_ESC = "esc = { idle_us = 1000, full_us = 2000, rating_a = 150 }\n"
+TEXT = TEXT.replace(
+    _ESC, _ESC + 'proof = { stop_proved = 2026-05-01, hold_s = 0.3, record = "r", mark = "badcafe1" }\n'
+)
 
 
 class Square:
@@ -52,11 +57,14 @@ class FlowDesk:
         self.sheet.write_text(text)
         self.box = load(self.sheet).settings()
         self.box.put("rig_crc", load(self.sheet).crc)
+        for n, side in enumerate(load(self.sheet).sides):  # as if the note were of this box
+            self.box.put("side.proven", int(side.proof is not None), n)
         self.did: list[tuple] = []
         self.at_step: dict[int, BaseException] = {}
         self.at_proof: dict[int, BaseException] = {}
         self.finish: list[UserError | None] = []
         self.sent = 0
+        self.off_since = False  # whether the box's power was cut since it saw the stop
         self.learned: list[Reading] = []
         self.hold_s = 0.27  # of the ESCs
         self.now_s = 0.0
@@ -67,6 +75,7 @@ class FlowDesk:
             monkeypatch.setattr(module, "in_run", self._in_run)
         monkeypatch.setattr(keep, "locked", self._locked)
         monkeypatch.setattr(keep, "write", self._write)
+        monkeypatch.setattr(keep, "grant", self._grant)
         monkeypatch.setattr(prove.Proving, "side", lambda proving, n: self._proved(proving, n))
         monkeypatch.setattr(run, "finish", self._finish)
         monkeypatch.setattr(flow, "_show", lambda *_: self.did.append(("show",)))
@@ -88,7 +97,7 @@ class FlowDesk:
         self.did, self.sent = [], 0
         hands: Any = SimpleNamespace(disconnect_fan=lambda side: None)
         self.person = SimPerson(self.fans, hands=hands, **(person or {}))
-        client: Any = SimpleNamespace(link=SimpleNamespace(url="serial:x"))
+        client: Any = SimpleNamespace(link=SimpleNamespace(url="serial:x"), identity=SimpleNamespace(serial="e661"))
         at = AtBox(client, self.person, sleep=self.sleep)
         job = {"day": DAY, "now_unix_s": 0, "aside": _at_once, "clock": lambda: self.now_s, **job}
         return asyncio.run(flow.conduct(Job(self.rig, self.sheet, at, **job)))
@@ -139,6 +148,12 @@ class FlowDesk:
         for c in todo:
             self.box.rows[c.slot.row][c.slot.index] = c.new
             self.did.append(("write", c.slot.name, c.new))
+
+    async def _grant(self, client, proof, box):
+        if self.off_since:
+            raise Refused("bench_prove", states.REFUSE_NOT_SEEN)
+        self.box.put("side.proven", 1, proof.side)
+        self.did.append(("grant", proof.side, proof.token))
 
     async def _proved(self, proving, n):
         if n in self.at_proof:

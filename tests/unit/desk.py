@@ -20,6 +20,7 @@ def rig_values(proven=True, points=POINTS, **plain):
         values.put("sense.side", side, n)
         values.put("sense.cells", cells, n)
         values.put("sense.nv_per_count", NV_PER_COUNT, n)
+        values.put("sense.nominal_nv", NV_PER_COUNT, n)
         values.put("sense.calibrated", 1, n)
     for side in range(2):
         values.put("side.cells", 10, side)

@@ -214,19 +214,21 @@ def test_what_is_no_proof(change, why):
     bad = replace(PROVED, **change)
     assert not bad.proved and why in bad.missing()
     with pytest.raises(ValueError, match=why):
-        bad.as_toml()
+        bad.as_toml("r.json", 1)
 
 
 def test_a_proof_and_a_curve_go_into_the_sheet():
     text = new_text("mine", ["left", "right"], 10, RIG.board)
     table = tuple(range(0, 1001, 100))
     new = with_measured(text, "rig.toml", {
-        1: {"curve_pm": str(list(table)), "proof": PROVED.as_toml(), "current_a": str([float(n) for n in range(11)])},
+        1: {"curve_pm": str(list(table)), "proof": PROVED.as_toml("r.json", 0xBADCAFE),
+            "current_a": str([float(n) for n in range(11)])},
     })  # fmt: skip
     left, right = read(new.encode()).sides
     assert (left.curve_pm, left.proof) == (None, None)
     assert right.curve_pm == table and right.current_a == tuple(range(11))
     assert right.proof is not None and right.proof.hold_s == 0.28  # rounded up
+    assert (right.proof.record, right.proof.mark) == ("r.json", "0badcafe")
     # Everything else is as it was.
     kept = [line for line in text.splitlines() if not re.match(r"# (curve_pm|proof|current_a) =", line)]
     assert [line for line in new.splitlines() if line in kept] == [k for k in kept if k in new.splitlines()]
@@ -236,7 +238,7 @@ def test_a_value_over_many_lines_and_a_new_key():
     text = example_text().replace("curve_pm = [0, 316,", "curve_pm = [ # so far\n    0, 316,", 1)
     text = re.sub(r"^proof = .*\n", "", text, flags=re.MULTILINE)
     table = tuple(range(0, 501, 50))
-    new = with_measured(text, "r", {0: {"curve_pm": str(list(table)), "proof": PROVED.as_toml()}})
+    new = with_measured(text, "r", {0: {"curve_pm": str(list(table)), "proof": PROVED.as_toml("r.json", 0xBADCAFE)}})
     left, right = read(new.encode()).sides
     assert left.curve_pm == table and left.proof is not None and right.proof is None
     assert right.curve_pm == RIG.sides[1].curve_pm

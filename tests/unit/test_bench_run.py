@@ -278,7 +278,7 @@ def test_what_goes_to_the_box_and_into_the_sheet(tmp_path):
     assert [new.get("side.proven", n) for n in (0, 1)] == [1, 0]
     same = [(a, b) for a, b in zip(box.rows, new.rows, strict=True) if a == b]
     assert len(same) == len(box.rows) - 3  # curve, current, proven
-    sheet = with_measured(example_text(), "r", keep.into_sheet(bench.record, curves.sides))
+    sheet = with_measured(example_text(), "r", keep.into_sheet(bench.record, curves.sides, "r.json", {0: 1, 1: 2}))
     assert str(list(curves.sides[0].curve_pm)) in sheet and "hold_s = 0.27" in sheet
 
 
@@ -286,7 +286,7 @@ def test_a_simulated_run_does_not_go_into_a_sheet(tmp_path):
     bench = Bench(tmp_path)
     bench.record.simulated = True
     with pytest.raises(AnswerNo, match="no measurement"):
-        keep.into_sheet(bench.record, [])
+        keep.into_sheet(bench.record, [], "r.json", {})
 
 
 def test_the_sheets_own_cap_bounds_the_plan():

@@ -250,10 +250,10 @@ def test_get_by_number_and_by_side(barbox, applied):
 
 
 def test_set_one_or_several_together(barbox, applied):
-    code, out, _ = barbox("settings", "set", "ramp_up_ms", 2500)
+    code, out, _ = barbox("settings", "set", "ramp_up_ms", 2500, "--yes")
     assert code == 0
     assert out.splitlines()[1].split() == ["ramp_up_ms", "2000", "2500", "ms"]
-    code, _, _ = barbox("settings", "set", "cell_low_mv=3580", "cell_warn_mv=3650", "left.idle_us=1010")
+    code, _, _ = barbox("settings", "set", "cell_low_mv=3580", "cell_warn_mv=3650", "left.idle_us=1010", "--yes")
     assert code == 0
     get = applied.values.get
     assert [get("ramp_up_ms"), get("cell_low_mv"), get("cell_warn_mv"), get("side.idle_us")] == [2500, 3580, 3650, 1010]

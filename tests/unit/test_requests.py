@@ -82,10 +82,11 @@ class Desk:
         self.clock = Clock()
         self.requests = Requests(self.control, self.store, self.clock, b"pico_w", b"e661", 0, lambda: 200_000, 1000)
         self.number = 0
+        self.wired = True
 
     def ask(self, message, *values, number=None):
         self.number = self.number + 1 if number is None else number
-        body = self.requests.answer(message.pack(self.number, *values))
+        body = self.requests.answer(message.pack(self.number, *values), self.wired)
         kind, got = m.head(body)
         assert got == self.number
         assert not self.control.paused

@@ -2,7 +2,6 @@
 
 import binascii
 import re
-from datetime import date
 
 import pytest
 
@@ -12,6 +11,8 @@ from barbox.rig.template import example_text
 from shared_proto.settings import Values
 
 EXAMPLE = example_text()
+ESC = "esc = { idle_us = 1000, full_us = 2000, rating_a = 150 }\n"
+NOTED = ESC + 'proof = { stop_proved = 2026-05-01, hold_s = 0.3, record = "trike-bench.json", mark = "0badcafe" }\n'
 
 
 def changed(*pairs, text=EXAMPLE):
@@ -34,7 +35,7 @@ def test_the_example_as_the_rig_it_describes():
     assert [s.name for s in rig.sides] == ["left", "right"]
     assert [s.section_cells for s in rig.sides] == [(5, 5), (5, 5)]
     assert [[p.input for p in s.sense] for s in rig.sides] == [[1, 2], [5, 6]]
-    assert rig.sides[0].proof and rig.sides[0].proof.stop_proved == date(2026, 5, 1)
+    assert [s.proof for s in rig.sides] == [None, None]  # nobody has made one
     assert rig.crc == binascii.crc32(EXAMPLE.encode())
 
 
@@ -213,11 +214,15 @@ BAD = {
         "rig.toml: side[1].curve_pm[2] is '316': write a whole number in 0..1000 per mille",
     ),
     "no date": (
-        [("2026-05-01", '"last May"')],
+        [(ESC, NOTED.replace("2026-05-01", '"last May"'))],
         "rig.toml: side[1].proof.stop_proved is not a date: write year, month and day, such as 2026-05-01",
     ),
+    "proof of a day to come": (
+        [(ESC, NOTED.replace("2026", "2199"))],
+        "rig.toml: side[1].proof.stop_proved is 2199-05-01, which has not come yet: nobody has proved anything then",
+    ),
     "esc that holds": (
-        [("hold_s = 0.3 }", "hold_s = 2.0 }")],
+        [(ESC, NOTED.replace("hold_s = 0.3", "hold_s = 2.0"))],
         "rig.toml: side[1].proof.hold_s is 2: an ESC that runs on for more than 1 s without pulses is not proved to "
         "stop; change its settings and prove it again, or leave `proof` out and ride capped",
     ),

@@ -136,7 +136,8 @@ def proofs_held(job: Job, made: Record) -> list[int]:
     it again. What has been on the box is not among them: if the box has it no more, it was taken back."""
     if made.simulated != job.simulated or made.rig_crc != job.rig.crc:
         return []
-    return [p.side for p in made.proofs if p.proved and p.day == job.day and p.side not in made.written_proofs]
+    held = [p for p in made.proofs if p.proved and p.token and p.day == job.day]
+    return [p.side for p in held if p.side not in made.written_proofs]
 
 
 def _put_aside(job: Job, path: Path) -> None:

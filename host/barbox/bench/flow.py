@@ -15,6 +15,7 @@ from barbox.bench.prove import Proving
 from barbox.bench.record import Record
 from barbox.bench.session import BenchStopped
 from barbox.errors import AnswerNo, BoxError, UserError
+from barbox.link.client import Refused
 from barbox.rig import Rig
 from shared_proto.settings import Values
 
@@ -105,7 +106,12 @@ async def _prove(job: Job, made: Record, box: Values, sides: Sequence[int]) -> V
         made.save(rig, job.record_path)
     for line in summary.proofs(rig, made):
         person.tell(line)
-    kept = await keep(job.at, rig, job.sheet, made, box, (), "Stop proof.")
+    try:
+        kept = await keep(job.at, rig, job.sheet, made, box, (), "Stop proof.")
+    except Refused:  # the box has been off since: what it has not seen it does not mark
+        made.proofs = [p for p in made.proofs if p.side in made.written_proofs]
+        made.save(rig, job.record_path)
+        raise
     if kept is not None:
         made.written_proofs = sorted({*made.written_proofs, *[p.side for p in made.proofs]})
     made.save(rig, job.record_path)

@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from barbox.bench.at_box import AtBox, locked
 from barbox.bench.curve import SideCurve
-from barbox.bench.record import Record
+from barbox.bench.proof import StopProof
+from barbox.bench.record import Record, beside
 from barbox.bench.run import agreed
-from barbox.errors import AnswerNo, UserError
+from barbox.errors import AnswerNo, BoxError, UserError
 from barbox.files import write_whole
+from barbox.link.client import Client
+from barbox.records import BenchProof
 from barbox.rig import Rig, read
 from barbox.rig.write import with_measured
 from barbox.settings_text import as_text
 from barbox.settings_write import Change, changes, refuse_conflict, write
-from shared_proto.settings import Values
+from shared_proto import messages
+from shared_proto.settings import BOX, Values, proof_mark
 
 
 async def keep(
@@ -35,12 +39,15 @@ async def keep(
     new = wanted(box, record, curves)
     text = None
     if not record.simulated:
-        text = _new_text(sheet, rig, record, curves)
+        serial = at.client.identity.serial.encode()
+        marks = {p.side: proof_mark(box, p.side, serial, p.token or 0) for p in record.proofs}
+        text = _new_text(sheet, rig, record, curves, marks)
         if text is not None:
             new.put("rig_crc", read(text.encode(), str(sheet)).crc)
     refuse_conflict(new, "what was measured")
     todo = changes(box, new)
-    if not todo and text is None:
+    proved = [p for p in record.proofs if p.proved and p.side not in record.written_proofs]
+    if not todo and not proved and text is None:
         at.person.tell("the box has that already" if record.simulated else "box and sheet have that already")
         return new
     for line in _lines(todo):
@@ -51,7 +58,9 @@ async def keep(
     if question is not None and not await agreed(at.person, "write", f"{question} Write this to {where}?".strip()):
         return None
     await locked(at)
-    await write(at.client, todo)
+    for p in proved:
+        await grant(at.client, p, box)
+    await write(at.client, [c for c in todo if c.slot.setting.danger != BOX or not c.new])
     at.person.tell(f"{len(todo)} setting{'s'[: len(todo) != 1]} written to the box and read back")
     if text is not None:
         write_whole(sheet, text.encode())
@@ -60,7 +69,17 @@ async def keep(
     return new
 
 
-def _new_text(sheet: Path, rig: Rig, record: Record, curves: Sequence[SideCurve]) -> str | None:
+async def grant(client: Client, proof: StopProof, box: Values) -> None:
+    """Have the box mark the stop of a side as proved. Raises Refused for a run that it has not seen itself since its
+    power came on, BoxError."""
+    answer: BenchProof = await client.request(messages.BENCH_PROVE, proof.token or 0, proof.side + 1)
+    if answer.mark != proof_mark(box, proof.side, client.identity.serial.encode(), proof.token or 0):
+        raise BoxError("the box has marked the proof of another side or rig than this one: read its settings again")
+
+
+def _new_text(
+    sheet: Path, rig: Rig, record: Record, curves: Sequence[SideCurve], marks: Mapping[int, int]
+) -> str | None:
     """The sheet with what was measured, None where it says so already. Raises UserError when it was changed since."""
     try:
         data = sheet.read_bytes()
@@ -70,7 +89,7 @@ def _new_text(sheet: Path, rig: Rig, record: Record, curves: Sequence[SideCurve]
         raise UserError(f"{sheet}: was changed during the run; nothing was written; put the old state back, or apply "
                         "the new one and begin again with --fresh")
     old = data.decode()
-    new = with_measured(old, str(sheet), into_sheet(record, curves))
+    new = with_measured(old, str(sheet), into_sheet(record, curves, beside(sheet).name, marks))
     return None if new == old else new
 
 
@@ -93,9 +112,11 @@ def wanted(box: Values, record: Record, curves: Sequence[SideCurve]) -> Values:
     return values
 
 
-def into_sheet(record: Record, curves: Sequence[SideCurve]) -> dict[int, dict[str, str | None]]:
-    """The same for `barbox.rig.write.with_measured`; a proof that was lost is commented out. A simulated run has
-    nothing to say in a sheet: AnswerNo."""
+def into_sheet(
+    record: Record, curves: Sequence[SideCurve], file: str, marks: Mapping[int, int]
+) -> dict[int, dict[str, str | None]]:
+    """The same for `barbox.rig.write.with_measured`; a proof that was lost is commented out. `file`: name of the
+    record's; `marks` of the box, by side. A simulated run has nothing to say in a sheet: AnswerNo."""
     if record.simulated:
         raise AnswerNo("a simulated run is no measurement: nothing of it goes into the sheet")
     sides: dict[int, dict[str, str | None]] = {}
@@ -104,5 +125,5 @@ def into_sheet(record: Record, curves: Sequence[SideCurve]) -> dict[int, dict[st
         if c.current_da:
             sides[c.side]["current_a"] = str([v / 10 for v in c.current_da])
     for p in record.proofs:
-        sides.setdefault(p.side, {})["proof"] = p.as_toml() if p.proved else None
+        sides.setdefault(p.side, {})["proof"] = p.as_toml(file, marks[p.side]) if p.proved else None
     return sides

@@ -30,6 +30,7 @@ class StopProof:
     day: str
     stop_at_least: bool = False
     hold_at_least: bool = False
+    token: int | None = None  # of the run in which the stop loop was opened: the box has seen it, and marks the proof
 
     def missing(self) -> str:
         """Why it is no proof, in a clause; "" when it is one."""
@@ -48,12 +49,15 @@ class StopProof:
         """Whether the box's cap for unproved sides may go."""
         return not self.missing()
 
-    def as_toml(self) -> str:
-        """The value of `proof` of a rig sheet. Raises ValueError when it is no proof."""
+    def as_toml(self, record: str, mark: int) -> str:
+        """The value of `proof` of a rig sheet: a note that names the file of the bench record and the mark of the box,
+        and proves nothing by itself. Raises ValueError when it is no proof."""
         if self.hold_s is None or not self.proved:
             raise ValueError(self.missing())
         # Rounded up: a proof may not promise more than was measured.
-        return f"{{ stop_proved = {date.fromisoformat(self.day)}, hold_s = {-(-self.hold_s * 100 // 1) / 100:g} }}"
+        hold_s = -(-self.hold_s * 100 // 1) / 100
+        return (f"{{ stop_proved = {date.fromisoformat(self.day)}, hold_s = {hold_s:g}, "
+                f'record = "{record}", mark = "{mark:08x}" }}')
 
     def as_dict(self) -> dict[str, Any]:
         """For the record."""

@@ -40,7 +40,7 @@ class Proving:
         person, name = self.at.person, self.rig.sides[n].name
         person.tell(f"stop proof of {name}: the ESC's settings, pulses withheld, the stop loop opened")
         seen = await agreed(person, "settings", SETTINGS.format(name), n)
-        turned, hold, stop = False, None, None
+        turned, hold, stop, token = False, None, None, None
         while stop is None:
             try:
                 async with in_run(self.at) as session:
@@ -50,11 +50,13 @@ class Proving:
                         turned = True
                     hold = hold or await self._withheld(session, n, pulse_pm)
                     stop = await self._opened(session, n, pulse_pm)
+                    token = session.offer.token
             except BenchStopped as stopping:
                 person.tell(f"{stopping}; it goes on where it was, in another run")
         assert hold is not None
         by = "voltage" if hold.by == stop.by == "voltage" else "ear"
-        proof = StopProof(n, stop.most_s, hold.most_s, by, seen, self.day, stop.found.at_least, hold.found.at_least)
+        proof = StopProof(n, stop.most_s, hold.most_s, by, seen, self.day, stop.found.at_least, hold.found.at_least,
+                          token)
         person.tell(f"{name}: {'its stop is proved' if proof.proved else f'NOT proved: {proof.missing()}'}")
         return proof
 

@@ -85,15 +85,14 @@ async def whole_run(
 ) -> Result:
     """Everything from the checklist to the tables on the box, in virtual time.
 
-    `values`: settings of the box, the rig's where left out; `proved`: whether they hold a proof of stopping; `esc`:
+    `values`: settings of the box, the rig's where left out; `proved`: whether this board has proofs of stopping; `esc`:
     what else its ESCs are like; `slips`, `answers`, `audience`: see `SimPerson`; `instruments`: what else is
     said about them; `job`: more of
     `barbox.bench.job.Job`. Same seed, same run. Raises BoxError, UserError, AnswerNo.
     """
     values = (values or rig.settings()).copy()
     for n in range(len(rig.sides)):
-        if not proved:
-            values.put("side.proven", 0, n)
+        values.put("side.proven", int(proved), n)
     with SimBoard(_plant(rig, seed, what, esc or {}), values, values=values, board=rig.board.name, seed=seed,
                   keep_pulses=False) as box:  # fmt: skip
         at = AtBoard(box)

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from barbox.cli import options
-from barbox.cli.changes import as_records, bring, count, read_box, table
+from barbox.cli.changes import NOTHING, as_records, bring, count, read_box, table
 from barbox.errors import AnswerNo, UserError
 from barbox.files import write_whole
 from barbox.fold import columns
@@ -28,7 +28,7 @@ from barbox.settings_text import (
 )
 from barbox.settings_text import as_json as json_value
 from barbox.settings_write import changes
-from shared_proto.settings import Values
+from shared_proto.settings import BOX, Values
 
 
 @click.group("settings")
@@ -85,20 +85,28 @@ async def _get(url: str | None, names: tuple[str, ...]) -> list[tuple[str, Any]]
 
 @command.command("set")
 @click.argument("what", nargs=-1, required=True, metavar="NAME=VALUE...")
+@click.option("--yes", is_flag=True, help="Write without asking, also what can hurt when it is wrong.")
 @click.option("--dry-run", is_flag=True, help="Show what would change and write nothing.")
 @options.box_option
 @options.json_option
-def set_(what: tuple[str, ...], dry_run: bool, url: str | None, as_json: bool) -> None:
-    """Change settings, all together or none. A single one may be written NAME VALUE."""
+def set_(what: tuple[str, ...], yes: bool, dry_run: bool, url: str | None, as_json: bool) -> None:
+    """Change settings, all together or none. A single one may be written NAME VALUE.
+
+    What can make thrust or take a protection away when it is wrong is asked about first.
+    """
     pairs = _pairs(what)
 
     def wanted(_: Identity, old: Values) -> tuple[Values, list[str]]:
         sides = side_names(old)
         slots_of = [(find(name, sides), text) for name, text in pairs]
+        for slot, _ in slots_of:
+            if slot.setting.danger == BOX:
+                raise UserError(f"{slot.name}: the box alone sets it; a stop is proved with `barbox bench`; {NOTHING}")
         return put_all(old, {slot: parse(slot, text) for slot, text in slots_of}), []
 
     source = "with these values"
-    options.run(bring(url, wanted, yes=True, dry_run=dry_run, as_json_text=as_json, source=source, column="new"))
+    options.run(bring(url, wanted, yes=yes, dry_run=dry_run, as_json_text=as_json, source=source, column="new",
+                      ask_harmless=False))
 
 
 def _pairs(what: tuple[str, ...]) -> list[tuple[str, str]]:
@@ -135,7 +143,9 @@ def load(path: Path, yes: bool, dry_run: bool, url: str | None, as_json: bool) -
     found = _read(path)
 
     def wanted(_: Identity, old: Values) -> tuple[Values, list[str]]:
-        return put_all(old, found), []
+        new = put_all(old, found)
+        left = [c.slot.name for c in changes(old, new) if c.slot.setting.danger == BOX]
+        return new, [f"{name}, which the box alone sets" for name in left]
 
     options.run(bring(url, wanted, yes=yes, dry_run=dry_run, as_json_text=as_json, source=path.name))
 

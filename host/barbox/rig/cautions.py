@@ -15,7 +15,14 @@ FRESH = 1.2
 
 def cautions(rig: Rig) -> list[str]:
     """Sentences for the builder, none if there is nothing to say."""
-    return [text for side in rig.sides if (text := _heavy_negative(rig, side))]
+    found = [text for side in rig.sides if (text := _heavy_negative(rig, side))]
+    unmarked = [side.name for side in rig.sides if side.proof and not side.proof.mark]
+    if unmarked:
+        found.append(
+            f"`proof` of {' and '.join(unmarked)} in the sheet bears no mark of a box and counts for nothing: prove "
+            "the stop with `barbox bench`, which writes a new one"
+        )
+    return found
 
 
 def full_current_a(side: Side) -> float:

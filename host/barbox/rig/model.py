@@ -87,10 +87,14 @@ class Esc:
 
 @dataclass(frozen=True)
 class Proof:
-    """When the bench proved that this side stops, and how long its ESC holds the last command without pulses."""
+    """A note of when the bench proved that this side stops, and how long its ESC holds the last command without
+    pulses. It names the bench record and the mark that the box gave it; it proves nothing by itself. `mark` "": of a
+    sheet from before there were marks."""
 
     stop_proved: date
     hold_s: float
+    record: str = ""
+    mark: str = ""
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import binascii
 import re
 import sys
+from datetime import date, timedelta
 from pathlib import Path
 
 from barbox.errors import UserError
@@ -259,7 +260,7 @@ def _side(table: Table, inputs: Inputs) -> Side:
             rating_a=esc.maybe("rating_a", 1, 2000, "A"),
         ),
         curve_pm=_curve(table) if table.has("curve_pm") else None,
-        proof=_proof(table.table("proof", ("stop_proved", "hold_s"))) if table.has("proof") else None,
+        proof=_proof(table.table("proof", ("stop_proved", "hold_s", "record", "mark"))) if table.has("proof") else None,
         current_a=_current(table) if table.has("current_a") else None,
         negative=inputs.negative(table),
         current_sensor=inputs.current_sensor(table),
@@ -294,6 +295,8 @@ def _current(table: Table) -> tuple[float, ...]:
 
 def _proof(table: Table) -> Proof:
     day = table.day("stop_proved")
+    if day > date.today() + timedelta(days=1):  # a day for clocks of other zones
+        table.fail("stop_proved", f"is {day}, which has not come yet: nobody has proved anything then")
     hold_s = table.number("hold_s", 0, 60, "s")
     if hold_s > _HOLD_LIMIT_S:
         table.fail(
@@ -301,4 +304,5 @@ def _proof(table: Table) -> Proof:
             f"is {hold_s:g}: an ESC that runs on for more than {_HOLD_LIMIT_S:g} s without pulses is not proved to "
             "stop; change its settings and prove it again, or leave `proof` out and ride capped",
         )
-    return Proof(day, hold_s)
+    record, mark = [table.text(key, "") if table.has(key) else "" for key in ("record", "mark")]
+    return Proof(day, hold_s, record, mark)

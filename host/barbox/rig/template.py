@@ -1,6 +1,6 @@
 """A new rig sheet for a person to fill in: the example's own text, with their sides, cells and board.
 
-What only a measurement can tell (curve, current, proof of stopping) is left as a comment, so a new sheet rides capped.
+What only a measurement can tell (curve, current) is left as a comment, so a new sheet rides capped.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ def _side(text: str, name: str, cells: int, first_input: int, each: int, tapped:
         text = re.sub(r"^negative = .*", f"negative = {{ input = {ground} }}", text, flags=re.MULTILINE)
     else:
         text = re.sub(r"(^# The pack's own negative.*\n(# .*\n)*)?^negative = .*\n", "", text, flags=re.MULTILINE)
-    return re.sub(r"^(curve_pm|current_a|proof) = ", r"# \1 = ", text, flags=re.MULTILINE)
+    return re.sub(r"^(curve_pm|current_a) = ", r"# \1 = ", text, flags=re.MULTILINE)
 
 
 def _set(text: str, key: str, value: str) -> str:

@@ -16,10 +16,7 @@ from barbox.rig.dividers import (
 from barbox.rig.keys import LEARNED_LEVER, LEARNED_SENSE
 from barbox.rig.model import CurrentSensor, Rig, SensePoint, Side
 from shared_proto.messages import SENSES_MAX
-from shared_proto.settings import CURRENT, KINDS, NEGATIVE, Values, conflict
-
-_SAME_DIVIDER = 0.05
-"""A calibrated gain further than this from the nominal one belongs to another divider (1 % parts give 2 %)."""
+from shared_proto.settings import CURRENT, KINDS, NEGATIVE, Values, conflict, far_from_nominal
 
 
 def settings(rig: Rig) -> Values:
@@ -45,7 +42,6 @@ def settings(rig: Rig) -> Values:
         put("side.cells", side.cells, s)
         put("side.idle_us", side.esc.idle_us, s)
         put("side.full_us", side.esc.full_us, s)
-        put("side.proven", int(side.proof is not None), s)
         put("side.negative_uohm", ceil(1000 * rig.wiring.lead_mohm), s, "[wiring]: the heavy negative")
         put("side.capacity_mah", round(1000 * side.capacity_ah), s)
         if side.curve_pm:
@@ -70,7 +66,8 @@ def _sense(rig: Rig, put: Any, side: int, name: str, point: SensePoint) -> None:
     full_v = rig.full_cell_v * point.cells
     put("sense.side", side, n)
     put("sense.cells", point.cells, n)
-    put("sense.nv_per_count", round(nv_per_count(point, rig.board)), n, f"{where}: its divider")
+    for name in ("sense.nv_per_count", "sense.nominal_nv"):
+        put(name, round(nv_per_count(point, rig.board)), n, f"{where}: its divider")
     uncertainty_mv = round(1000.0 * nominal_uncertainty_v(point, rig.board, full_v))
     put("sense.uncertainty_mv", uncertainty_mv, n, f"{where}: its uncertainty, take smaller or closer resistors,")
 
@@ -141,6 +138,10 @@ def settings_over(rig: Rig, box: Values) -> tuple[Values, list[str]]:
 
 
 def _same_point(a: Values, b: Values, n: int) -> bool:
-    gain, other = a.get("sense.nv_per_count", n), b.get("sense.nv_per_count", n)
-    same_place = all(a.get(name, n) == b.get(name, n) for name in ("sense.side", "sense.cells", "sense.kind"))
-    return same_place and abs(other - gain) <= _SAME_DIVIDER * gain
+    """Whether what `b` has learned of an input fits the place and the divider that `a` states for it."""
+    if any(a.get(name, n) != b.get(name, n) for name in ("sense.side", "sense.cells", "sense.kind")):
+        return False
+    both = a.copy()
+    for name in LEARNED_SENSE:
+        both.put(name, b.get(name, n), n)
+    return not far_from_nominal(both, n)

@@ -18,14 +18,15 @@ import numpy as np
 from barbox.errors import BoxError
 from barbox.sim import letters
 from barbox.sim.firmware import board_pins
-from barbox.sim.lockstep import LockStep
+from barbox.sim.lockstep import LockStep, serial_of
 from barbox.sim.plant.params import PlantSpec
 from barbox.sim.plant.plant import Plant
 from barbox.sim.port import Port
 from barbox.sim.vm import ORDER_FLASH_CUT, ORDER_FLASH_SLOW, ORDER_STALL
 from barbox.sim.wire_faults import WireFaults
 from barbox.sim.wiring import Wiring
-from shared_proto.settings import Values
+from shared_proto.messages import SIDES_MAX
+from shared_proto.settings import Values, grant_proof
 
 LEFT, RIGHT = 0, 1
 
@@ -37,7 +38,9 @@ T = TypeVar("T")
 
 
 class SimBoard(WireFaults):
-    """One box with its rig. `values` are the settings on its flash, None for a box as it leaves the bench.
+    """One box with its rig. `values` are the settings on its flash, None for a box as it leaves the bench. A side that
+    is `proven` there has a proof of this board, as if its bench run had been; only the flash can be filled like this,
+    and no host.
 
     `seed` draws tolerances and noise; the same seed and the same actions give the same run, byte for byte.
     `overlay` replaces firmware files (path on the board -> content), `costs` entries of hal/_costs.py. `code_bytes` is
@@ -63,7 +66,7 @@ class SimBoard(WireFaults):
     ) -> None:
         files = {"board.txt": board.encode(), **(overlay or {})}
         if values is not None:
-            files["settings.a"] = settings_slot(values)
+            files["settings.a"] = settings_slot(_as_if_proved(values, serial_of(seed)))
         self.plant = Plant(plant, seed)
         self.wiring = Wiring(wired_as, board_pins(board), seed, errors)
         self.port = Port()
@@ -82,9 +85,12 @@ class SimBoard(WireFaults):
         )
 
     @classmethod
-    def from_rig(cls, rig, *, applied: bool = True, **options) -> SimBoard:
-        """A box in the rig of a rig sheet, with the rig's settings on its flash when `applied`."""
+    def from_rig(cls, rig, *, applied: bool = True, proved: bool = True, **options) -> SimBoard:
+        """A box in the rig of a rig sheet, with the rig's settings on its flash when `applied`, and as if the stop of
+        its sides had been `proved`."""
         values = rig.settings()
+        for n in range(len(rig.sides)):
+            values.put("side.proven", int(proved), n)
         options.setdefault("board", rig.board.name)
         return cls(rig.plant_spec(), values, values=values if applied else None, **options)
 
@@ -364,6 +370,15 @@ class SimBoard(WireFaults):
 
 def _with_bit(word: int, bit: int, on: bool) -> int:
     return word | 1 << bit if on else word & ~(1 << bit)
+
+
+def _as_if_proved(values: Values, serial: str) -> Values:
+    """The same with marks of this board for the sides that are proved."""
+    values = values.copy()
+    for n in range(SIDES_MAX):
+        if values.get("side.proven", n):
+            grant_proof(values, n, serial.encode(), 1)
+    return values
 
 
 def settings_slot(values: Values) -> bytes:

@@ -33,6 +33,11 @@ def _core_now() -> int | None:
         return None
 
 
+def serial_of(seed: int) -> str:
+    """Serial number of the chip of a simulated board."""
+    return f"e66{seed & 0xFFFFFFFFFF:013x}"
+
+
 class LockStep:
     """Runs the firmware against `plant` through `wiring` and `port`. Times are microseconds since power-up.
 
@@ -80,7 +85,7 @@ class LockStep:
             "boot_us": boot_us,
             "ticks_base_us": ticks_base_us,
             "seed": seed,
-            "serial": f"e66{seed & 0xFFFFFFFFFF:013x}",
+            "serial": serial_of(seed),
         }
         self._vm: vm.Vm | None = None
         self._epoch_us = 0  # when the running VM was powered or reset
