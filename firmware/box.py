@@ -114,7 +114,7 @@ class Box:
             board.DISPLAY_ADDRESS)
         self.screens = Screens(self.controller, self.display)
         self.sounds = Sounds(self.controller, Sounder(board.SOUNDER_PIN))
-        self.controller.warnings.settings_lost = self.store.broken
+        self.controller.warnings.settings_lost = self.store.doubtful
         self.controller.warnings.last_stop = log.unseen
         events = self.controller.events
         events.add(0, states.EVENT_BOOT, reset, before)
@@ -122,7 +122,7 @@ class Box:
             events.add(0, states.EVENT_ERROR, states.PART_LINK + silent, 1)
         for side, before_us, now_us in self.new_idle or ():
             events.add(0, states.EVENT_IDLE_CHANGED, side + 1 << 12 | before_us, now_us)
-        if self.store.broken:
+        if self.store.doubtful:
             events.add(0, states.EVENT_ERROR, states.PART_STORE, 1)
         if log.broken:
             events.add(0, states.EVENT_ERROR, states.PART_LOG, 1)
@@ -136,7 +136,7 @@ class Box:
 
     def _use(self, values):
         self.estimator.configure(values)
-        self.controller.warnings.settings_lost = self.store.broken  # a commit writes the slot that was
+        self.controller.warnings.settings_lost = self.store.doubtful  # a commit writes the slot that was
         self.wheel.way_mm = values.get("wheel_mm")
         self.sense.use([0 < values.get("sense.side", n) <= values.get("sides") for n in range(SENSES_MAX)],
                        [values.get("sense.against", n) for n in range(SENSES_MAX)])

@@ -54,7 +54,7 @@ WAITS = (
     ("PACK_HIGH", "a section is above full: wrong pack or wrong cell count", "too full: is the pack right?"),
     ("SUPPLY", "the supply of the lever is too low", "lever supply is too low"),
     ("BRAKE", "release the brake", ""),
-    ("RESTART", "restart the box: it has more sides, or other end points, than before",
+    ("RESTART", "cut the power and put it on again: the box has more sides, or other end points, than before",
      "restart the box: new end points"),
     ("BENCH_BUTTON", "hold the arm button to begin the bench run that the host asks for", "hold arm button: bench run"),
 )

@@ -102,6 +102,32 @@ def setting_tables() -> str:
     return "".join(out)
 
 
+def setting_hazards() -> str:
+    """What each setting can do when it is wrong."""
+    names = {"": "", "side": "side*n*.", "sense": "sense*n*."}
+    shown = "`tests/hazards/test_hazards_settings.py::test_a_setting_that_a_host_sets_wrong`"
+    taken = {
+        settings.HARMLESS: "over any link",
+        settings.GUARDS: "by cable, after a yes",
+        settings.THRUST: "by cable, after a yes",
+        settings.BOX: "from no host",
+    }
+    waits = {"idle_us", "full_us"}
+    rows = [
+        (
+            f"{names[s.group]}`{s.name}`",
+            settings.DANGERS[s.danger],
+            s.wrong,
+            taken[s.danger],
+            "the next power-on" if s.name in waits else "at once",
+            shown,
+        )
+        for s in settings.SETTINGS
+    ]
+    head = ("setting", "it is", "set wrong by a host", "taken", "in force", "shown by")
+    return table(head, rows)
+
+
 def message_tables() -> str:
     """The messages, a table a message."""
     return proto.markdown()
@@ -146,6 +172,7 @@ TABLES: dict[str, Callable[[], str]] = {
         pins_pico_w,
         pins_pico,
         setting_tables,
+        setting_hazards,
         message_tables,
         state_tables,
         cost_table,

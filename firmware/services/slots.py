@@ -10,18 +10,22 @@ _HEAD = "<4sIH"
 
 
 class Slots:
-    """`seq`: sequence number of the slot in force, 0 for none; `broken`: a slot was there and could not be read."""
+    """`seq`: sequence number of the slot in force, 0 for none; `broken`: a slot was there and could not be read;
+    `older`: it was whole once and says that it is newer than the one in force. What a cut left of a commit is shorter
+    than it says, and nobody was told that it stood."""
 
     def __init__(self, paths, magic):
         self.paths = paths
         self.seq = 0
         self.broken = False
+        self.older = False
         self._magic = magic
         self._slot = 0  # the one in force
 
     def load(self, parse):
         """`parse(payload)` of the newest valid slot, None without one. A ValueError from it spoils its slot."""
         found = None
+        rotten = 0  # the highest number that a slot which was whole says of itself
         for slot in range(len(self.paths)):
             try:
                 with open(self.paths[slot], "rb") as f:
@@ -36,6 +40,8 @@ class Slots:
                     self.seq = seq
             except ValueError:
                 self.broken = True
+                rotten = max(rotten, self._number_of(data))
+        self.older = self.seq > 0 and rotten > self.seq
         return found
 
     def commit(self, *parts):
@@ -53,7 +59,15 @@ class Slots:
             f.write(struct.pack("<I", crc))
         self._slot = slot
         self.seq = seq
-        self.broken = False  # the slot written is the one that was not in force
+        self.broken = self.older = False  # the slot written is the one that was not in force
+
+    def _number_of(self, data):
+        """Sequence number by the head of a damaged slot, 0 where it is not all there."""
+        size = struct.calcsize(_HEAD)
+        if len(data) < size:
+            return 0
+        _, seq, length = struct.unpack(_HEAD, data[:size])
+        return seq if len(data) == size + length + 4 else 0
 
     def _open(self, data):
         size = struct.calcsize(_HEAD)

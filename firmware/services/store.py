@@ -20,6 +20,11 @@ class Store:
     def broken(self):
         return self._slots.broken
 
+    @property
+    def doubtful(self):
+        """Whether what is in force is not what was last written, as far as the flash tells."""
+        return self._slots.older or (self.seq == 0 and self.broken)
+
     def load(self):
         """Take the newest valid slot."""
         values = self._slots.load(self._parse)

@@ -255,7 +255,7 @@ class Printing:
 
 
 @pytest.mark.parametrize(
-    ("trouble", "why"), [({"dies_s": 40.0}, "has been silent for"), ({"drift_n_s": 0.5}, "it drifts, or the rope rubs")]
+    ("trouble", "why"), [({"dies_s": 45.0}, "has been silent for"), ({"drift_n_s": 0.5}, "it drifts, or the rope rubs")]
 )
 def test_a_scale_that_falls_silent_or_drifts(command, trouble, why):
     it = command()

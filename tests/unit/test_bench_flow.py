@@ -118,6 +118,18 @@ def test_a_proof_that_was_taken_back_from_the_box_does_not_come_back(desk):
     assert proved(it) == [0]
 
 
+def test_a_proof_that_the_box_has_not_seen_since_it_was_off_is_made_anew(desk):
+    it = desk(UNPROVED)
+    it.at_proof = {1: run.Stopped()}
+    ends(it)
+    it.off_since = True
+    assert "has not itself seen this stop" in ends(it, BoxError, resume=True)
+    assert [it.box.get("side.proven", n) for n in (0, 1)] == [0, 0] and it.record.proofs == []
+    it.off_since = False
+    it.run(what=PROVE, resume=True)
+    assert proved(it) == [0, 1] and [it.box.get("side.proven", n) for n in (0, 1)] == [1, 1]
+
+
 def test_a_proof_that_was_lost_is_not_forgotten_by_a_no(desk):
     it = desk()
     it.hold_s = 2.0

@@ -322,3 +322,52 @@ def test_no_box_is_exit_3(barbox, monkeypatch, sheet):
 
     monkeypatch.setattr(cli_changes, "open_box", nothing)
     assert barbox("apply", sheet) == (3, "", "barbox: no box was found\n")
+
+
+# What can hurt when it is wrong.
+
+
+def test_set_asks_about_what_decides_thrust_and_not_about_the_harmless(barbox, applied, monkeypatch):
+    asked = []
+    monkeypatch.setattr("click.confirm", lambda text, **_: asked.append(text))
+    code, out, err = barbox("settings", "set", "left.idle_us=1100")
+    assert (code, err, len(asked)) == (1, "barbox: nothing was written\n", 1)
+    assert "if wrong: side1.idle_us (decides thrust): too high: the fan turns" in out
+    assert "then: the box keeps idle 1000 us" in " ".join(out.split())
+    assert applied.values.get("side.idle_us") == 1000
+    code, out, _ = barbox("settings", "set", "left.idle_us=1100", "--yes")
+    assert code == 0 and "if wrong: side1.idle_us" in out and len(asked) == 1
+    code, out, _ = barbox("settings", "set", "stream_hz=5")
+    assert code == 0 and "if wrong" not in out and len(asked) == 1
+    code, _, err = barbox("settings", "set", "ramp_up_ms=900", "--json")
+    assert code == 2 and "--json asks no question" in err
+
+
+def test_a_proof_is_set_by_no_command(barbox, applied, tmp_path):
+    code, _, err = barbox("settings", "set", "left.proven=1", "--yes")
+    assert code == 2 and "side1.proven: the box alone sets it; a stop is proved with `barbox bench`" in err
+    path = tmp_path / "mine.toml"
+    barbox("settings", "save", path)
+    path.write_text(path.read_text().replace("proven = 0", "proven = 1"))
+    code, out, _ = barbox("settings", "load", path, "--yes")
+    assert code == 0 and "side1.proven, which the box alone sets" in out
+    assert applied.values.get("side.proven") == 0
+
+
+def test_load_and_apply_tell_what_can_come_of_it(barbox, applied, box, sheet, tmp_path):
+    path = tmp_path / "mine.toml"
+    barbox("settings", "save", path)
+    path.write_text(path.read_text().replace("ramp_up_ms = 2000", "ramp_up_ms = 600"))
+    code, out, _ = barbox("settings", "load", path, "--yes")
+    assert code == 0 and "if wrong: ramp_up_ms (decides thrust): too short" in out
+    code, out, _ = barbox("apply", sheet, "--yes")
+    assert code == 0 and "if wrong: ramp_up_ms (decides thrust): too short" in out
+
+
+def test_an_old_proof_in_a_sheet_is_told_what_to_do(barbox, box, sheet):
+    esc = "esc = { idle_us = 1000, full_us = 2000, rating_a = 150 }\n"
+    sheet.write_text(EXAMPLE.replace(esc, esc + "proof = { stop_proved = 2026-05-01, hold_s = 0.3 }\n", 1))
+    code, out, _ = barbox("apply", sheet, "--yes")
+    words = " ".join(out.split())
+    assert code == 0 and "`proof` of left in the sheet bears no mark of a box and counts for nothing" in words
+    assert box.values.get("side.proven") == 0

@@ -125,15 +125,21 @@ def test_the_tree_is_there_and_no_folder_is_left_out():
 def test_hazards_name_tests_that_exist():
     named = re.findall(r"`(tests/[\w/]+\.py)::(\w+)`", DOCUMENTS["hardware_notes/hazards.md"])
     assert named
-    for path, test in named:
+    for path, test in set(named):
         assert f"def {test}(" in (ROOT / path).read_text(encoding="utf-8"), f"{path}::{test}"
+
+
+def _hazard_rows() -> str:
+    """hazards.md without the table of settings, which comes from the code."""
+    return re.sub(r"<!-- begin setting_hazards -->.*?<!-- end setting_hazards -->", "",
+                  DOCUMENTS["hardware_notes/hazards.md"], flags=re.DOTALL)
 
 
 def _hazards() -> dict[str, list[tuple[str, str]]]:
     """Section of hazards.md -> (name of the hazard, what its last column says)."""
     sections: dict[str, list[tuple[str, str]]] = {}
     rows: list[tuple[str, str]] = []
-    for line in DOCUMENTS["hardware_notes/hazards.md"].splitlines():
+    for line in _hazard_rows().splitlines():
         if line.startswith("## "):
             rows = sections.setdefault(line[3:], [])
         elif line.startswith("| ") and "---" not in line:
@@ -170,7 +176,7 @@ def test_every_hazard_has_its_test_and_every_test_its_hazard():
 
 
 def test_every_hazard_has_all_columns_and_says_what_shows_it():
-    rows = [line for line in DOCUMENTS["hardware_notes/hazards.md"].splitlines() if line.startswith("| ")]
+    rows = [line for line in _hazard_rows().splitlines() if line.startswith("| ")]
     rows = [[cell.strip() for cell in row.strip("|").split("|")] for row in rows if "---" not in row]
     assert len(rows) > 50
     for row in rows:

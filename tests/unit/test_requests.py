@@ -13,17 +13,19 @@ from services.clock import Clock
 from services.faults import FaultRequests
 from services.requests import Requests
 from shared_proto import messages as m
-from shared_proto.settings import ROWS, SETTINGS, Values
+from shared_proto.settings import HARMLESS, ROWS, SETTINGS, Values, grant_proof, in_force_us
 from shared_proto.states import (
     EVENT_SETTINGS,
     LOCKED,
     REFUSE_BAD_REQUEST,
+    REFUSE_BOX_ALONE,
     REFUSE_CONFLICT,
     REFUSE_FLASH,
     REFUSE_NOT_LOCKED,
     REFUSE_OUT_OF_RANGE,
     REFUSE_UNKNOWN_REQUEST,
     REFUSE_UNKNOWN_SETTING,
+    REFUSE_WIRED_ONLY,
 )
 
 
@@ -153,6 +155,8 @@ def test_faults_are_forgotten_only_while_locked_and_in_a_pause():
     log = SimpleNamespace(faults=lambda number, *_: b"%d" % number, clear=lambda: cleared.append(control.paused))
     control.controller.warnings = SimpleNamespace(last_stop=4)
     ask = FaultRequests(control, log, lambda: (0, 0)).handlers()[m.FAULTS_GET.kind]
+    for other in (2, 7, 255):  # 1 and nothing else
+        assert ask(9, (other,)) == m.REFUSED.pack(9, REFUSE_OUT_OF_RANGE) and not cleared
     control.controller.locked = False
     assert ask(1, (0,)) == b"1" and ask(2, (1,)) == m.REFUSED.pack(2, REFUSE_NOT_LOCKED)
     control.controller.locked = True
@@ -274,3 +278,39 @@ def test_bare_codes_are_told_with_the_running_number_of_each():
         desk.control.controller.inputs.code[n] = codes[n]
         desk.control.controller.inputs.reading[n] = numbers[n]
     assert desk.ask(m.SENSE_GET) == (m.SENSE_CODES, (5000, LOCKED, *codes, *numbers))
+
+
+def test_by_air_nothing_is_taken_but_the_harmless_and_nothing_of_a_cable_committed():
+    desk = Desk()
+    desk.wired = False
+    for s in SETTINGS:
+        name = (s.group + "." if s.group else "") + s.name
+        answer = desk.put(name, desk.store.values.get(name))
+        assert answer == (DONE if s.danger == HARMLESS else refused(REFUSE_WIRED_ONLY)), name
+    desk.wired = True
+    assert desk.put("ramp_up_ms", 900) == DONE
+    desk.wired = False
+    assert desk.ask(m.SETTING_COMMIT) == refused(REFUSE_WIRED_ONLY)
+    assert desk.store.commits == 0
+    desk.wired = True
+    assert desk.ask(m.SETTING_COMMIT) == DONE and desk.store.values.get("ramp_up_ms") == 900
+    desk.wired = False
+    assert desk.put("stream_hz", 5) == desk.ask(m.SETTING_COMMIT) == DONE
+
+
+def test_what_the_box_alone_sets():
+    desk = Desk()
+    for name in ("side.proven", "side.idle_force_us", "side.full_force_us", "side.proof_run", "side.proof_mark"):
+        assert desk.put(name, 1) == refused(REFUSE_BOX_ALONE)
+    assert desk.put("side.proof_mark", 0) == refused(REFUSE_BOX_ALONE)
+    assert desk.put("side.proven", 0) == DONE  # a proof may be taken back
+
+
+def test_new_end_points_are_stored_and_wait_and_take_the_proof_with_them():
+    desk = Desk()
+    grant_proof(desk.store.values, 0, b"e661", 7)
+    grant_proof(desk.store.values, 1, b"e661", 7)
+    assert desk.put("side.idle_us", 1100) == desk.ask(m.SETTING_COMMIT) == DONE
+    values = desk.store.values
+    assert (values.get("side.idle_us"), in_force_us(values, "idle", 0)) == (1100, 1000)
+    assert [values.get("side.proven", n) for n in (0, 1)] == [0, 1]

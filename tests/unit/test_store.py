@@ -87,6 +87,18 @@ def test_a_slot_with_any_damage_counts_for_nothing(tmp_path, data):
     assert (store.seq, store.values.get("ramp_up_ms")) == ((2, 700) if was == 1 else (1, 600))
 
 
+@pytest.mark.parametrize(("which", "cut", "told"), [(1, False, True), (0, False, False), (1, True, False)])
+def test_a_newer_slot_that_rotted_is_told_from_an_older_one_and_from_a_commit_that_was_cut(tmp_path, which, cut, told):
+    commit(tmp_path, 600, 700)
+    path = sorted(tmp_path.iterdir(), key=lambda p: struct.unpack("<4sI", p.read_bytes()[:8])[1])[which]
+    good = path.read_bytes()
+    path.write_bytes(good[:-9] if cut else good[:-9] + bytes([good[-9] ^ 1]) + good[-8:])
+    store = store_in(tmp_path)
+    assert (store.values.get("ramp_up_ms"), store.broken, store.doubtful) == ((600, 700)[1 - which], True, told)
+    store.commit(store.values)
+    assert not store.doubtful
+
+
 def test_two_damaged_slots_give_the_defaults_and_say_so(tmp_path):
     commit(tmp_path, 600, 700)
     for path in tmp_path.iterdir():

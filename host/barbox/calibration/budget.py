@@ -21,7 +21,7 @@ from barbox.calibration.sample import Sample
 from barbox.calibration.steps import Target
 from barbox.errors import UserError
 from barbox.rig.boards import Board
-from shared_proto.settings import ROWS, SETTINGS
+from shared_proto.settings import ROWS, SETTINGS, Values, far_from_nominal
 
 SPREAD = 0.1
 """Points closer together than this share of the voltage at full charge give no offset (common practice, no source)."""
@@ -195,6 +195,15 @@ class Result:
                     f"sense input {self.target.input + 1} ({self.target.name}): {s.name} would be {value} {s.unit}, "
                     f"and the box takes {s.low}..{s.high}: look at the points; nothing was written"
                 )
+        trial = Values()
+        for name, value in {"sense.cells": self.target.cells, "sense.nominal_nv": round(self.target.nominal_nv),
+                            **found}.items():
+            trial.put(name, value, self.target.input)
+        if far := far_from_nominal(trial, self.target.input):
+            raise UserError(
+                f"sense input {self.target.input + 1} ({self.target.name}): {far}: look at the points, and whether the "
+                "resistors are those of the sheet; nothing was written"
+            )
         return found
 
     def _refuse_close(self) -> None:
