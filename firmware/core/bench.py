@@ -125,7 +125,7 @@ class Bench:
         self._withheld_ms = 0  # when pulses ended, since the step began
         self._seen = array("i", [0] * SIDES_MAX)  # since power-up: _WITHHELD, _STOPPED
         self._seen_token = [0] * SIDES_MAX  # of the run in which the stop was seen
-        self._about = [None] * SIDES_MAX  # what the box takes each side for
+        self._about = [(b"", b"", 0)] * SIDES_MAX  # what the box takes each side for
 
     def configure(self, values):
         get = values.get

@@ -99,7 +99,7 @@ def set_(what: tuple[str, ...], yes: bool, dry_run: bool, url: str | None, as_js
     def wanted(_: Identity, old: Values) -> tuple[Values, list[str]]:
         sides = side_names(old)
         slots_of = [(find(name, sides), text) for name, text in pairs]
-        for slot, _ in slots_of:
+        for slot, _text in slots_of:
             if slot.setting.danger == BOX:
                 raise UserError(f"{slot.name}: the box alone sets it; a stop is proved with `barbox bench`; {NOTHING}")
         return put_all(old, {slot: parse(slot, text) for slot, text in slots_of}), []
