@@ -36,6 +36,7 @@ def settings(dice):
         values.put("sense.side", side, n)
         values.put("sense.cells", cells, n)
         values.put("sense.nv_per_count", 1400000 + dice.below(700000) if n & 1 else 2000000, n)
+        values.put("sense.nominal_nv", values.get("sense.nv_per_count", n), n)
         values.put("sense.offset_mv", dice.below(41) - 20, n)
         values.put("sense.calibrated", 1, n)
     for side in range(2):
@@ -168,7 +169,7 @@ class Run:
                 self.arm()  # out of HELD, with the stop loop shown; ends READY
                 self.press(2)
                 self.many(60)
-                bench.take_ask()
+                bench.take_ask(1)
                 self.beats = 0
                 self.many(3)
                 self.press(32)
