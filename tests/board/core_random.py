@@ -68,6 +68,7 @@ def random_rig(dice):
             put("sense.kind", kind, n)
             put("sense.cells", cells, n)
             put("sense.nv_per_count", 1400000 + dice.below(700000), n)
+            put("sense.nominal_nv", values.get("sense.nv_per_count", n), n)
             put("sense.offset_mv", dice.below(41) - 20, n)
             put("sense.calibrated", dice.below(2), n)
     put("arm_hold_ms", 500)
