@@ -77,8 +77,9 @@ def test_new_end_points():
         assert [host.get("side.proven", n) for n in (0, 1)] == [0, 0]
         # No message brings it into force, nor what a message may bring about.
         box.stall_processor(3.0)
-        host.ride(3.0)
-        assert box.resets and (host.waits, box.pulse_us(LEFT)) == ("RESTART", IDLE_US)
+        host.ride(7.0)  # longer than the reset, and than new end points would be shown
+        assert [cause for _, cause in box.resets] == ["watchdog"]
+        assert host.status.time_ms < 7000 and (host.waits, box.pulse_us(LEFT)) == ("RESTART", IDLE_US)
         assert not host.events_of("IDLE_CHANGED")
         box.power_off()
         box.power_on()
