@@ -13,7 +13,8 @@ from barbox.cli import options
 _HELP = (
     "Run a simulated box in real time: the real firmware in a MicroPython VM, with the packs, fans and vehicle "
     "of RIG (left out: the example trike). Its port is a pseudo-terminal that every other command finds by "
-    "itself; leave this running and use another terminal.\n\nKeys, and lines typed after `:` (or given one a "
+    "itself; leave this running and use another terminal. Its sides count as proved, as if `barbox bench` had seen "
+    "each of them stop.\n\nKeys, and lines typed after `:` (or given one a "
     "line when the input is no terminal):\n\n"
 )
 
